@@ -1,0 +1,1 @@
+"""Six layers of difficulty, how they stack and how length counts."""

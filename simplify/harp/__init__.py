@@ -1,0 +1,1 @@
+"""The instrument and the player: strings, pedals, levers, tiers, reach, strengths."""

@@ -1,0 +1,1 @@
+"""What users read: terminal text, JSON and the report page."""

@@ -1,0 +1,1 @@
+"""Music as data: the model, one-line text, reading, writing back, harp marks."""

@@ -1,0 +1,1 @@
+"""Search over combinations of edits: lattice, fronts, ranking."""
