@@ -388,6 +388,18 @@ class Part:
         notes = tuple(sorted([*kept, *added], key=lambda n: n.order_key))
         return replace(self, notes=notes)
 
+    def window(self, first: int, last: int) -> Part:
+        """Bars first..last as a part of their own: bar indices from 0, ticks and note ids kept."""
+        bars = tuple(
+            replace(bar, index=i) for i, bar in enumerate(self.bars[first : last + 1])
+        )
+        notes = tuple(
+            replace(note, bar=note.bar - first)
+            for row in self.notes_by_bar[first : last + 1]
+            for note in row
+        )
+        return replace(self, bars=bars, notes=notes)
+
     def at_tempo(self, quarters: float) -> Part:
         """The part at one steady tempo, in quarter notes a minute."""
         return replace(self, tempo=(TempoMark(0, quarters),), assumed_tempo=False)
