@@ -1,10 +1,35 @@
-"""Harmony segments of a passage."""
+"""Harmony segments of a passage.
+
+A segmental dynamic programme: the passage is cut at onsets; each stretch between two cuts is read
+as the best chord by the sounds that fit it (purity), the chord's tones that are heard (coverage)
+and a prior per chord kind; a cut costs more off the beat than on it (metrical prior). The best cut
+is exact for these scores and takes time linear in the number of onsets, since no segment is longer
+than a fixed number of beats.
+
+Sources of the form: Pardo & Birmingham 2002, Algorithms for Chordal Analysis (Computer Music
+Journal 26:2); Masada & Bunescu 2019, Chord Recognition in Symbolic Music (TISMIR 2:1). The numbers
+stand in chords.toml.
+"""
 
 from __future__ import annotations
 
+import bisect
+import itertools
+import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 
-from simplify.score.model import Passage
+import numpy as np
+import numpy.typing as npt
+
+from simplify.score.model import Bar, Note, Passage
+
+BLOCK = 4096
+"""Segments scored at once (156 chords each): larger takes more memory, smaller more time."""
+
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +46,236 @@ class Harmony:
     classes: frozenset[int]
 
 
+@dataclass(frozen=True, slots=True)
+class _Chords:
+    """Every chord kind on every root. roots, thirds, classes: as the kinds say; scoring: (37,
+    chords), the weights of a segment's features (see `_best_cut`); constant: (chords,), what every
+    segment read as that chord pays; member: (chords, 12) 0/1 by pitch class."""
+
+    names: tuple[str, ...]
+    roots: tuple[int, ...]
+    thirds: tuple[int | None, ...]
+    classes: tuple[frozenset[int], ...]
+    scoring: Floats
+    constant: Floats
+    member: Floats
+
+
+@cache
+def _table() -> tuple[_Chords, dict[str, float]]:
+    data = tomllib.loads(files("simplify.score").joinpath("chords.toml").read_text("utf-8"))
+    weights = {key: float(value) for key, value in data["weights"].items()}
+    names: list[str] = []
+    roots: list[int] = []
+    thirds: list[int | None] = []
+    classes: list[frozenset[int]] = []
+    prior: list[float] = []
+    for name, row in data["kinds"].items():
+        for root in range(12):
+            names.append(name)
+            roots.append(root)
+            thirds.append((root + row["third"]) % 12 if "third" in row else None)
+            classes.append(frozenset((root + tone) % 12 for tone in row["tones"]))
+            prior.append(float(row["prior"]))
+    member = np.zeros((len(names), 12))
+    is_root = np.zeros((len(names), 12))
+    for at, tones in enumerate(classes):
+        member[at, sorted(tones)] = 1.0
+        is_root[at, roots[at]] = 1.0
+    outside = weights["outside"]
+    scoring = np.vstack([
+        ((1.0 + outside) * member).T,
+        np.full((1, len(names)), -outside),
+        (weights["missing"] * member + weights["missing_root"] * is_root).T,
+        weights["root_in_bass"] * is_root.T,
+    ])
+    constant = -np.array(prior) - weights["missing"] * member.sum(axis=1) - weights["missing_root"]
+    chords = _Chords(
+        tuple(names), tuple(roots), tuple(thirds), tuple(classes), scoring, constant, member
+    )
+    return chords, weights
+
+
 def harmonies(passage: Passage) -> tuple[Harmony, ...]:
-    """The passage's harmonies, end to end, covering it."""
-    raise NotImplementedError
+    """The passage's harmonies, end to end, covering it.
+
+    Neighbours differ in root or in chord tones. A passage without a sounding note is one 'silence'
+    with root 0 and no chord tones. The result is kept on the part, by first and last bar, since the
+    search asks for the same bars of the same part again and again.
+    """
+    kept: dict[tuple[int, int], tuple[Harmony, ...]] = passage.part.__dict__.setdefault(
+        "_harmonies", {}
+    )
+    key = (passage.first, passage.last)
+    if key not in kept:
+        kept[key] = _segments(passage)
+    return kept[key]
+
+
+def _segments(passage: Passage) -> tuple[Harmony, ...]:
+    notes = [n for n in passage.notes if not n.grace and n.duration > 0]
+    if not notes:
+        return (Harmony(passage.onset, passage.end, 0, None, "silence", frozenset()),)
+    chords, weights = _table()
+    cuts = sorted({n.onset for n in notes})
+    bars = passage.bars
+    profile, lowest, beats = _slices(notes, [*cuts, passage.end], bars, weights)
+    spelled = _spelled_roots(notes)
+    labels, starts = _best_cut(cuts, profile, lowest, spelled, beats, bars, chords, weights)
+    found: list[Harmony] = []
+    for at, (label, start) in enumerate(zip(labels, starts, strict=True)):
+        onset = passage.onset if at == 0 else cuts[start]
+        end = cuts[starts[at + 1]] if at + 1 < len(starts) else passage.end
+        harmony = Harmony(
+            onset, end, chords.roots[label], chords.thirds[label], chords.names[label],
+            chords.classes[label],
+        )
+        if found and (found[-1].root, found[-1].classes) == (harmony.root, harmony.classes):
+            last = found.pop()
+            harmony = Harmony(
+                last.onset, end, last.root, last.third, last.kind, last.classes
+            )
+        found.append(harmony)
+    return tuple(found)
+
+
+def _slices(
+    notes: Sequence[Note], edges: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
+) -> tuple[Floats, list[int], list[float]]:
+    """Per slice between edges: pitch-class weights in beats (slices, 12), the lowest sounding MIDI
+    key (999 for silence), and the position of each edge in beats from the first."""
+    count = len(edges) - 1
+    table = [[0.0] * 12 for _ in range(count)]
+    lowest = [999] * count
+    pulse = bars[0].pulse_ticks
+    position = [0.0]
+    ends = [bar.end for bar in bars]
+    for before, after in itertools.pairwise(edges):
+        pulse = bars[min(bisect.bisect_right(ends, before), len(bars) - 1)].pulse_ticks
+        position.append(position[-1] + (after - before) / pulse)
+    index = {edge: at for at, edge in enumerate(edges)}
+    for note in notes:
+        midi = note.pitch.midi
+        at, end, pitch_class = index[note.onset], note.onset + note.duration, midi % 12
+        while at < count and edges[at] < end:
+            span = edges[at + 1] - edges[at]
+            length = position[at + 1] - position[at]
+            covered = min(edges[at + 1], end) - edges[at]
+            table[at][pitch_class] += length * covered / span
+            if midi < lowest[at]:
+                lowest[at] = midi
+            at += 1
+    bass, density = weights["bass_weight"], weights["density"]
+    for at, row in enumerate(table):
+        total = sum(row)
+        if total <= 0.0:
+            continue
+        length = position[at + 1] - position[at]
+        voices = total / length
+        scale = voices ** (density - 1.0)
+        for pitch_class in range(12):
+            row[pitch_class] *= scale
+        row[lowest[at] % 12] += bass * min(length, total)
+    return np.array(table), lowest, position
+
+
+_LETTER_OF = {"C": 0, "D": 1, "E": 2, "F": 3, "G": 4, "A": 5, "B": 6}
+_THIRD_STEPS = {0: 0, 3: 2, 4: 2, 6: 4, 7: 4, 8: 4, 9: 6, 10: 6, 11: 6}
+
+
+def _spelled_roots(notes: Sequence[Note]) -> Floats:
+    """(12, 12) 0/1: row r, column c: some letter of pitch class c stands a third, fifth or seventh
+    above some letter of pitch class r, as a chord on r would be spelled."""
+    letters: list[set[int]] = [set() for _ in range(12)]
+    for note in notes:
+        letters[note.pitch.pitch_class].add(_LETTER_OF[note.pitch.step])
+    table = np.zeros((12, 12))
+    for root in range(12):
+        for semitones, steps in _THIRD_STEPS.items():
+            other = (root + semitones) % 12
+            if any((a + steps) % 7 in letters[other] for a in letters[root]):
+                table[root, other] = 1.0
+    return table
+
+
+def _change_costs(
+    cuts: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
+) -> list[float]:
+    """Cost of a change at each cut, by its place in the metre."""
+    ends = [bar.end for bar in bars]
+    costs = []
+    for cut in cuts:
+        bar = bars[min(bisect.bisect_right(ends, cut), len(bars) - 1)]
+        inside = cut - bar.onset + bar.lead
+        cost = weights["change"]
+        if inside % bar.pulse_ticks:
+            cost += weights["change_beat"] + weights["change_offbeat"]
+        elif inside:
+            cost += weights["change_beat"]
+        costs.append(cost)
+    return costs
+
+
+def _best_cut(
+    cuts: Sequence[int],
+    profile: Floats,
+    lowest: Sequence[int],
+    spelled: Floats,
+    beats: Sequence[float],
+    bars: Sequence[Bar],
+    chords: _Chords,
+    weights: dict[str, float],
+) -> tuple[list[int], list[int]]:
+    """Chord index and first slice of each segment of the best cut.
+
+    A segment's features, in the order of `_Chords.scoring`: pitch-class weights (12), their sum,
+    which pitch classes are heard at all (12), which one is lowest (12).
+    """
+    count = len(cuts)
+    longest = weights["longest_beats"] + 1e-9
+    pairs_from: list[int] = []
+    pairs_to: list[int] = []
+    bass: list[int] = []
+    for start in range(count):
+        low = 999
+        for end in range(start + 1, count + 1):
+            if beats[end] - beats[start] > longest and end > start + 1:
+                break
+            low = min(low, lowest[end - 1])
+            pairs_from.append(start)
+            pairs_to.append(end)
+            bass.append(low)
+    summed = np.vstack([np.zeros((1, 12)), np.cumsum(profile, axis=0)])
+    features = np.zeros((len(pairs_from), 37))
+    features[:, :12] = summed[pairs_to] - summed[pairs_from]
+    features[:, 12] = features[:, :12].sum(axis=1)
+    features[:, 13:25] = features[:, :12] > 1e-9
+    sounding = [at for at, value in enumerate(bass) if value < 999]
+    features[sounding, [25 + bass[at] % 12 for at in sounding]] = 1.0
+    roots = list(chords.roots)
+    stacked = (spelled[roots] * chords.member).sum(axis=1) / chords.member.sum(axis=1)
+    constant = chords.constant + weights["spelled_root"] * stacked
+    label: list[int] = []
+    score: list[float] = []
+    for first in range(0, len(features), BLOCK):  # bounds the memory on long pieces
+        fit = features[first : first + BLOCK] @ chords.scoring + constant
+        best_of = fit.argmax(axis=1)
+        label.extend(best_of.tolist())
+        score.extend(fit[np.arange(len(best_of)), best_of].tolist())
+    change = _change_costs(cuts, bars, weights)
+    best = [0.0] + [-1e18] * count
+    back = [0] * (count + 1)
+    for at, (start, end) in enumerate(zip(pairs_from, pairs_to, strict=True)):
+        value = best[start] + score[at] - (change[start] if start else 0.0)
+        if value > best[end] + 1e-12:
+            best[end] = value
+            back[end] = at
+    labels: list[int] = []
+    starts: list[int] = []
+    end = count
+    while end:
+        at = back[end]
+        labels.append(label[at])
+        starts.append(pairs_from[at])
+        end = pairs_from[at]
+    return labels[::-1], starts[::-1]

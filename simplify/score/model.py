@@ -184,7 +184,10 @@ def new_note(
         0, onset, duration, pitch, bar, staff, voice, grace, tie_in, tie_out, tuplet, hand,
         tuple(sorted(marks)),
     )
-    digest = hashlib.blake2b(repr(draft.content()).encode(), digest_size=6).digest()
+    # The bar index follows from the onset; leaving it out keeps the id in a `Part.window`.
+    digest = hashlib.blake2b(
+        repr(replace(draft, bar=0).content()).encode(), digest_size=6
+    ).digest()
     return replace(draft, id=-1 - int.from_bytes(digest, "big"))
 
 

@@ -1,0 +1,580 @@
+"""The composition root: puts reading, performing, measuring, searching and writing together.
+
+The only module that knows the catalogue of strategies. Everything a command does is a function
+here that takes a `Request` and gives a value of `simplify.report.results`; writing files is apart.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from importlib import import_module
+from pathlib import Path
+
+from simplify.difficulty.curve import Reason
+from simplify.difficulty.load import (
+    Assessment,
+    Reading,
+    Stretch,
+    Verdict,
+    assess,
+    least_changes,
+    part_of,
+    read_for,
+    tier_needed,
+    verdict,
+)
+from simplify.distance import distance
+from simplify.errors import OutputError, SelectionError
+from simplify.harp.instrument import PEDALS
+from simplify.harp.player import LAYERS, Player, load_player, tier_names, tier_player
+from simplify.report import document, page
+from simplify.report.results import (
+    Alternative,
+    AssessResult,
+    PedalResult,
+    RewriteResult,
+    Step,
+    StrategyRow,
+    StretchResult,
+)
+from simplify.score.graft import graft
+from simplify.score.marks import PedalMark
+from simplify.score.model import Edit, NoteId, Part, Passage
+from simplify.score.read import LoadedPart, bar_range, open_score, select_part
+from simplify.search.lattice import apply_all
+from simplify.search.reading import excess
+from simplify.search.search import Found, search
+from simplify.strategy import Keeps, hand_words
+from simplify.technique.pedals import plan_pedals
+from simplify.technique.perform import perform
+from simplify.technique.plan import Fault, PedalPlan, Performance
+from simplify.technique.playability import find_faults
+from strategies import ALL
+
+DEFAULT_TIER = "professional"
+"""Whose hands and feet measure the music when nobody is named."""
+PASSAGE_BARS = 16
+"""Longest passage searched at once when no bars are given (estimate: longer only costs time)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What every command is asked: the music, the bars, the player."""
+
+    score: str
+    part: str | None = None
+    bars: str | None = None
+    tier: str | None = None
+    player_file: str | None = None
+    harp: str | None = None
+    tempo: float | None = None
+
+
+def player_for(request: Request, default: str = DEFAULT_TIER) -> Player:
+    """The player asked for: a file, a tier, or the default tier; `--harp` wins over both."""
+    if request.player_file is not None:
+        return load_player(request.player_file, tier=request.tier, harp=request.harp)
+    return tier_player(request.tier or default, request.harp)
+
+
+def load(request: Request) -> LoadedPart:
+    """The part asked for, at the tempo asked for."""
+    loaded = select_part(open_score(request.score), request.part)
+    if request.tempo is not None:
+        if not 5 <= request.tempo <= 600:
+            raise SelectionError(f"--tempo {request.tempo:g}: give 5 to 600 quarter notes a minute")
+        loaded = replace(loaded, part=loaded.part.at_tempo(request.tempo))
+    return loaded
+
+
+def _bars(loaded: LoadedPart, request: Request) -> tuple[int, int]:
+    if request.bars is None:
+        return 0, len(loaded.part.bars) - 1
+    first, last = bar_range(loaded.part, request.bars)
+    if not any(loaded.part.notes_by_bar[first : last + 1]):
+        raise SelectionError(
+            f"{loaded.info.path}: part {loaded.part.name} has no notes in bars {request.bars}; "
+            "choose other bars"
+        )
+    return first, last
+
+
+# --- assess -------------------------------------------------------------------------------------
+
+
+def assess_score(request: Request) -> AssessResult:
+    """What is hard, where, why and for whom."""
+    player = player_for(request)
+    loaded = load(request)
+    first, last = _bars(loaded, request)
+    part = loaded.part
+    if (first, last) != (0, len(part.bars) - 1):
+        part = part.window(first, last)
+    reading = read_for(part, player)
+    assessment = reading.assessment
+    harp = player.harp.name
+    needed = tier_needed(part, harp, [reading])
+    asked = request.tier or (player.name if request.player_file is not None else None)
+    judge = player if asked else tier_player(needed or tier_names()[-1], harp)
+    whole = reading.verdict if asked else Verdict(needed is not None, ())
+    remedies = least_changes(assessment, player.rules, reading.faults) if asked else ()
+    stretches = tuple(
+        _stretch(part, reading, stretch, judge, harp) for stretch in assessment.stretches
+    )
+    return AssessResult(
+        loaded.info, part, player, asked, reading.performance, assessment, whole, remedies,
+        stretches, needed, reading.faults, loaded.info.warnings,
+    )
+
+
+REASONS_PER_STRETCH = 12
+
+
+def _stretch(
+    part: Part, reading: Reading, stretch: Stretch, judge: Player, harp: str
+) -> StretchResult:
+    """A stretch with its tier, its verdict for `judge` and its heaviest reasons, one a text."""
+    inside = part_of(reading.assessment, stretch.first, stretch.last)
+    faults = _inside(reading.faults, part, stretch.first, stretch.last)
+    window = part.window(stretch.first, stretch.last)
+    if reading.player == judge:
+        within = verdict(inside, judge.rules, faults).within
+    else:
+        within = read_for(window, judge).verdict.within
+    heaviest = sorted(inside.reasons, key=lambda r: (-r.value, r.onset))
+    reasons: dict[tuple[str, str], Reason] = {}
+    for reason in heaviest:
+        reasons.setdefault((reason.layer, reason.text), reason)
+    return StretchResult(
+        stretch.first, stretch.last, stretch.difficulty, stretch.layers, inside.complex_layers,
+        tier_needed(window, harp), within, tuple(reasons.values())[:REASONS_PER_STRETCH],
+    )
+
+
+# --- pedals -------------------------------------------------------------------------------------
+
+
+def plan_score(request: Request) -> PedalResult:
+    """The pedal plan of a part, or of some bars of it."""
+    player = player_for(request)
+    loaded = load(request)
+    first, last = _bars(loaded, request)
+    part = loaded.part
+    if (first, last) != (0, len(part.bars) - 1):
+        part = part.window(first, last)
+    plan = plan_pedals(part, player)
+    return PedalResult(loaded.info, part, player, plan, loaded.info.warnings, loaded)
+
+
+def write_pedals(result: PedalResult, target: Path) -> None:
+    """Writes the score with the plan's setting and moves marked."""
+    marks = pedal_marks(result.plan, result.part.bars[0].onset, result.part.end)
+    _write_files({target: graft(result.loaded, result.loaded.part, pedal_marks=marks)})
+
+
+def pedal_marks(plan: PedalPlan, onset: int, end: int) -> tuple[PedalMark, ...]:
+    """The setting at `onset` and each moment's moves in (onset, end), ready to print. Levers are
+    not pedals: a lever plan prints none."""
+    if any(move.string is not None for move in plan.moves):
+        return ()
+    setting = tuple(zip(PEDALS, plan.setting_at(onset), strict=True))
+    moments: dict[int, list[tuple[str, int]]] = {}
+    for move in plan.moves:
+        if onset < move.onset < end:
+            moments.setdefault(move.onset, []).append((move.letter, move.after))
+    return (
+        PedalMark(onset, "setting", setting),
+        *(PedalMark(tick, "move", tuple(moves)) for tick, moves in sorted(moments.items())),
+    )
+
+
+# --- rewrite ------------------------------------------------------------------------------------
+
+KEEP_WORDS = {
+    "melody": Keeps.MELODY, "bass": Keeps.BASS, "harmony": Keeps.HARMONY, "rhythm": Keeps.RHYTHM,
+}
+
+
+def keeps_from(text: str) -> Keeps:
+    """`melody,bass` as flags.
+
+    Raises:
+        SelectionError: a word that is no promise.
+    """
+    flags = Keeps.NOTHING
+    for word in filter(None, (part.strip().lower() for part in text.split(","))):
+        if word not in KEEP_WORDS:
+            raise SelectionError(
+                f"--keep {word}: choose among {', '.join(KEEP_WORDS)}, several with commas"
+            )
+        flags |= KEEP_WORDS[word]
+    return flags
+
+
+def rewrite_score(
+    request: Request,
+    *,
+    keep: str = "",
+    count: int = 5,
+    seconds: float | None = None,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> RewriteResult:
+    """Ranked easier alternatives of the bars asked for, or of every passage over the tier."""
+    keeps = keeps_from(keep)
+    player = player_for(request)
+    loaded = load(request)
+    part = loaded.part
+    first, last = _bars(loaded, request)
+    warnings = list(loaded.info.warnings)
+    performance = perform(part, player)
+    faults = find_faults(performance)
+    if request.bars is not None:
+        passages = [(first, last)]
+    else:
+        passages = _passages_over(performance, faults)
+    at_once = workers or max(1, os.cpu_count() or 1)
+    found: list[Found] = []
+    for i, (low, high) in enumerate(passages):
+        found.append(
+            search(
+                part, low, high, player, ALL,
+                keeps=keeps, count=count, workers=at_once,
+                seconds=None if seconds is None else seconds / len(passages),
+                progress=_part_of(progress, i, len(passages)),
+            )
+        )
+    window = part.window(first, last)
+    reading = read_for(window, player)
+    assessment = reading.assessment
+    inside = _inside(faults, part, first, last)
+    original_tier = tier_needed(window, player.harp.name, [reading])
+    alternatives = _alternatives(
+        part, performance, first, last, passages, found, player, count, assessment.difficulty
+    )
+    reached = bool(alternatives) and alternatives[0].within
+    if not passages:
+        reached = True
+        warnings.append(f"every bar is within the tier {player.tier} already; nothing to rewrite")
+    usage: dict[str, tuple[int, int, float]] = {}
+    for one in found:
+        for name, row in one.usage.items():
+            old = usage.get(name, (0, 0, 0.0))
+            usage[name] = (old[0] + row[0], old[1] + row[1], old[2] + row[2])
+    return RewriteResult(
+        info=loaded.info,
+        part=part,
+        player=player,
+        first=first,
+        last=last,
+        original_performance=performance,
+        original_difficulty=assessment.difficulty,
+        original_layers=assessment.layers,
+        original_bar_layers=_bar_layers(assessment),
+        original_tier=original_tier,
+        original_faults=inside,
+        original_moves=_moves_inside(performance, first, last),
+        alternatives=alternatives,
+        reached=reached,
+        resisting="" if reached else _resisting(found, player),
+        stopped=found[0].stopped if found else "there was nothing to do",
+        usage=usage,
+        keeps=keep,
+        warnings=tuple(warnings),
+        loaded=loaded,
+    )
+
+
+def _part_of(
+    progress: Callable[[int, int], None] | None, at: int, of: int
+) -> Callable[[int, int], None] | None:
+    """Progress of one passage among several."""
+    if progress is None:
+        return None
+    return lambda done, total: progress(at * total + done, of * total)
+
+
+def _passages_over(
+    performance: Performance, faults: tuple[Fault, ...]
+) -> list[tuple[int, int]]:
+    """Runs of bars (indices) that hold faults or exceed the player's rules, one bar of calm
+    between two of them bridged, cut to at most `PASSAGE_BARS`."""
+    part, rules = performance.part, performance.player.rules
+    assessment = assess(performance)
+    over = {part.bar_at(fault.onset).index for fault in faults}
+    if not verdict(assessment, rules, faults).within:
+        over.update(
+            bar.index
+            for bar in assessment.bars
+            if excess(bar.layers, bar.difficulty, rules) > 0
+        )
+    runs: list[tuple[int, int]] = []
+    for bar in sorted(over):
+        if runs and bar - runs[-1][1] <= 2 and bar - runs[-1][0] < PASSAGE_BARS:
+            runs[-1] = (runs[-1][0], bar)
+        else:
+            runs.append((bar, bar))
+    return runs
+
+
+def _inside(faults: tuple[Fault, ...], part: Part, first: int, last: int) -> tuple[Fault, ...]:
+    low, high = part.bars[first].onset, part.bars[last].end
+    return tuple(fault for fault in faults if low <= fault.onset < high)
+
+
+def _moves_inside(performance: Performance, first: int, last: int) -> int:
+    low, high = performance.part.bars[first].onset, performance.part.bars[last].end
+    return sum(low <= move.onset < high for move in performance.pedal_plan.moves)
+
+
+def _alternatives(
+    part: Part,
+    original: Performance,
+    first: int,
+    last: int,
+    passages: Sequence[tuple[int, int]],
+    found: Sequence[Found],
+    player: Player,
+    count: int,
+    before: float,
+) -> tuple[Alternative, ...]:
+    """The k-th choices of all passages together make the k-th alternative; those with a fault in
+    the bars asked for are left out."""
+    if not found or any(not one.choices for one in found):
+        return ()
+    source = Passage(part, first, last)
+    rows: list[Alternative] = []
+    for k in range(max(len(one.choices) for one in found)):
+        picks = [one.choices[min(k, len(one.choices) - 1)] for one in found]
+        edits = [edit for pick in picks for edit in pick.candidate.edits]
+        new = apply_all(part, edits)
+        performance = perform(new, player)
+        faults = _inside(find_faults(performance), new, first, last)
+        if faults:
+            continue
+        window = new.window(first, last)
+        reading = read_for(window, player)
+        assessment = reading.assessment
+        away = distance(source, source.of(new))
+        rows.append(
+            Alternative(
+                rank=0,
+                part=new,
+                performance=performance,
+                changed=frozenset(n.id for n in new.notes if n.id not in part.by_id),
+                difficulty=assessment.difficulty,
+                difficulty_drop=before - assessment.difficulty,
+                tier_needed=tier_needed(window, player.harp.name, [reading]),
+                within=reading.verdict.within,
+                distance=away.total,
+                distance_parts=away.parts,
+                notes_lost=away.notes_lost,
+                notes_added=away.notes_added,
+                layers=assessment.layers,
+                bar_layers=_bar_layers(assessment),
+                faults=len(faults),
+                steps=_steps(part, edits),
+                pedal_moves=_moves_inside(performance, first, last),
+                note="; ".join(sorted({pick.note for pick in picks if pick.note})),
+            )
+        )
+    rows.sort(key=lambda a: (not a.within, round(a.distance, 6), round(a.difficulty, 6)))
+    return tuple(replace(row, rank=i) for i, row in enumerate(rows[:count], start=1))
+
+
+def _bar_layers(assessment: Assessment) -> tuple[tuple[float, ...], ...]:
+    return tuple(bar.layers for bar in assessment.bars)
+
+
+def _steps(part: Part, edits: Sequence[Edit]) -> tuple[Step, ...]:
+    """Edits in words, in bar order; the same act in neighbouring bars is told once."""
+    rows: list[tuple[int, int, Edit, str]] = []
+    now = part
+    for edit in edits:
+        low, high = edit.bars(now)
+        touched = [now.by_id[i] for i in sorted(edit.remove)] + list(edit.add)
+        rows.append((low, high, edit, hand_words(touched)))
+        now = now.apply(edit)
+    rows.sort(key=lambda row: (row[0], row[1], row[2].strategy, row[2].reason))
+    merged: list[tuple[int, int, str, str, str]] = []
+    for low, high, edit, hand in rows:
+        for i, (start, end, strategy, whose, text) in enumerate(merged):
+            same = (strategy, whose, text) == (edit.strategy, hand, edit.reason)
+            if same and low <= end + 1:
+                merged[i] = (start, max(end, high), strategy, whose, text)
+                break
+        else:
+            merged.append((low, high, edit.strategy, hand, edit.reason))
+    return tuple(
+        Step(strategy, part.bars[low].number, part.bars[high].number, hand, text)
+        for low, high, strategy, hand, text in merged
+    )
+
+
+def _resisting(found: Sequence[Found], player: Player) -> str:
+    """The layer furthest over the player's cap in the nearest candidates; 'faults' if places that
+    can't be played are what is left."""
+    worst, name = 0.0, "faults"
+    for one in found:
+        near = one.choices[0].candidate if one.choices else one.nearest
+        reading = near.reading if near is not None else one.original
+        for bar in reading.bars:
+            for layer, load, cap in zip(LAYERS, bar.layers, player.rules.caps, strict=True):
+                if load - cap > worst:
+                    worst, name = load - cap, layer
+    return name
+
+
+def write_rewrites(
+    result: RewriteResult, folder: Path, *, fingering: bool = False
+) -> tuple[str, ...]:
+    """Writes one complete score per alternative, report.html and result.json; all or nothing."""
+    low, high = result.part.bars[result.first].onset, result.part.bars[result.last].end
+    files: dict[Path, bytes] = {}
+    names: list[str] = []
+    for one in result.alternatives:
+        fingers: dict[NoteId, int] = {}
+        if fingering:
+            for strike, finger in zip(
+                one.performance.strikes, one.performance.hand_plan.fingers, strict=True
+            ):
+                if finger and low <= strike.onset < high:
+                    fingers[strike.first.id] = finger
+        name = f"{one.rank:02d}.musicxml"
+        names.append(name)
+        files[folder / name] = graft(
+            result.loaded,
+            one.part,
+            pedal_marks=pedal_marks(one.performance.pedal_plan, low, high),
+            fingering=fingers,
+        )
+    text = json.dumps(document.of_rewrites(result, names), ensure_ascii=False, indent=2)
+    files[folder / "result.json"] = (text + "\n").encode()
+    files[folder / "report.html"] = page.of_rewrites(result, names).encode()
+    _write_files(files)
+    return tuple(names)
+
+
+# --- files --------------------------------------------------------------------------------------
+
+
+def _same_file(one: Path, other: str) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False
+
+
+def check_file(out: str, score: str, force: bool) -> Path:
+    """The output file, if it may be written.
+
+    Raises:
+        OutputError: it is the input, exists without --force, or has no folder.
+    """
+    target = Path(out)
+    if _same_file(target, score):
+        raise OutputError(f"{out} is the input file, which is never overwritten; name another")
+    if target.is_dir():
+        raise OutputError(f"{out} is a folder; name a file")
+    if target.exists() and not force:
+        raise OutputError(f"{out} exists; give another name, or --force to replace it")
+    if not target.parent.is_dir():
+        raise OutputError(f"{out}: the folder {target.parent} does not exist; make it first")
+    return target
+
+
+def check_folder(out: str, score: str, force: bool) -> Path:
+    """The output folder, if the alternatives may be written into it.
+
+    Raises:
+        OutputError: a file is in the way, or earlier results without --force, or the input.
+    """
+    folder = Path(out)
+    if folder.exists() and not folder.is_dir():
+        raise OutputError(f"{out} is a file; name a folder")
+    if not folder.exists() and not folder.parent.is_dir():
+        raise OutputError(f"{out}: the folder {folder.parent} does not exist; make it first")
+    ours = [folder / "result.json", folder / "report.html", *_numbered(folder)]
+    for path in ours:
+        if _same_file(path, score):
+            raise OutputError(f"{path} is the input file, which is never overwritten; use another")
+    there = [path for path in ours if path.exists()]
+    if there and not force:
+        raise OutputError(
+            f"{out} holds results already ({there[0].name}); name another folder, or --force"
+        )
+    return folder
+
+
+def _numbered(folder: Path) -> list[Path]:
+    return sorted(folder.glob("[0-9][0-9].musicxml"))
+
+
+def _write_files(files: dict[Path, bytes]) -> None:
+    """Writes all the files or none: each appears whole, by renaming; leftovers of an earlier run
+    (numbered scores beside a new result.json) are removed."""
+    made: list[tuple[str, Path]] = []
+    folders = {path.parent for path in files}
+    try:
+        for folder in sorted(folders):
+            folder.mkdir(exist_ok=True)
+        for path, content in files.items():
+            handle, name = tempfile.mkstemp(prefix=".gentler-", dir=path.parent)
+            made.append((name, path))
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(content)
+            os.chmod(name, 0o644)
+        for folder in sorted(folders):
+            if folder / "result.json" in files:
+                for old in _numbered(folder):
+                    if old not in files:
+                        old.unlink()
+        for name, path in made:
+            os.replace(name, path)
+        made.clear()
+    except OSError as error:
+        raise OutputError(f"{error.filename}: can't be written ({error.strerror})") from None
+    finally:
+        for name, _ in made:
+            Path(name).unlink(missing_ok=True)
+
+
+# --- catalogue ----------------------------------------------------------------------------------
+
+
+def strategy_catalogue(name: str | None = None) -> tuple[StrategyRow, ...]:
+    """Every strategy, or the one named, with the text of its file.
+
+    Raises:
+        SelectionError: no strategy of this name.
+    """
+    wanted = [s for s in ALL if name is None or s.name == name]
+    if not wanted:
+        raise SelectionError(
+            f"no strategy '{name}'; choose one of: {', '.join(s.name for s in ALL)}"
+        )
+    return tuple(
+        StrategyRow(s, _headed(import_module(f"strategies.{s.name}").__doc__ or ""))
+        for s in wanted
+    )
+
+
+HEADINGS = (
+    "What it does", "When a harpist would do this", "What is lost", "Does not apply when",
+)
+
+
+def _headed(doc: str) -> tuple[tuple[str, str], ...]:
+    """A strategy file's docstring as (heading, paragraph) rows."""
+    rows: list[tuple[str, list[str]]] = []
+    for line in doc.splitlines():
+        heading = next((h for h in HEADINGS if line.strip().rstrip(":") == h), None)
+        if heading:
+            rows.append((heading, []))
+        elif rows and line.strip() and set(line.strip()) - {"-", "="}:
+            rows[-1][1].append(line.strip())
+    return tuple((heading, " ".join(lines)) for heading, lines in rows)

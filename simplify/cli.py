@@ -1,0 +1,229 @@
+"""The command line: parses, calls `simplify.api`, prints. Heavy imports wait for a command."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from simplify.errors import GentlerError
+
+if TYPE_CHECKING:
+    from simplify.api import Request
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+DONE, GOAL_NOT_MET, BAD_INPUT = 0, 1, 2
+
+
+class _Group(click.Group):
+    """Lists commands in the order in which a user meets them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+
+@click.group(
+    cls=_Group,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
+    epilog="Example: gentler rewrite song.musicxml --tier amateur --bars 9-16 --out easier/",
+)
+@click.version_option(package_name="gentler", prog_name="gentler")
+def gentler() -> None:
+    """Easier, playable alternatives for harp writing: what is hard, where, for whom, and what to
+    write instead."""
+
+
+def _choosing(function: F) -> F:
+    """Options that say which music, which player and how to print."""
+    for option in reversed(
+        [
+            click.argument("score"),
+            click.option("--part", metavar="NAME_OR_ID", help="The part; else the harp part, or "
+                         "the only keyboard part."),
+            click.option("--bars", metavar="A-B", help="Printed bar numbers, both included."),
+            click.option("--tier", metavar="TIER",
+                         help="beginner, school, amateur, professional or soloist."),
+            click.option("--player", "player_file", metavar="FILE.toml",
+                         help="A player file: tier, harp, strengths, reach."),
+            click.option("--harp", metavar="NAME", help="A harp that 'gentler harps' lists."),
+            click.option("--tempo", type=float, metavar="BPM",
+                         help="Quarter notes a minute, instead of the score's."),
+            click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout."),
+            click.option("--quiet", is_flag=True, help="No progress and notes on stderr."),
+        ]
+    ):
+        function = option(function)
+    return function
+
+
+def _request(options: dict[str, Any]) -> Request:
+    from simplify.api import Request
+
+    return Request(
+        score=options["score"],
+        part=options["part"],
+        bars=options["bars"],
+        tier=options["tier"],
+        player_file=options["player_file"],
+        harp=options["harp"],
+        tempo=options["tempo"],
+    )
+
+
+def _note(quiet: bool, lines: list[str] | tuple[str, ...]) -> None:
+    if not quiet:
+        for line in lines:
+            click.echo(f"note: {line}", err=True)
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False, indent=2))
+
+
+@gentler.command(epilog="Example: gentler assess prelude.musicxml --tier school --bars 5-12")
+@_choosing
+def assess(as_json: bool, quiet: bool, **options: Any) -> None:
+    """What is hard in SCORE, where, why and for whom."""
+    from simplify import api
+    from simplify.report import document, terminal
+
+    result = api.assess_score(_request(options))
+    if as_json:
+        _print_json(document.of_assessment(result))
+    else:
+        _note(quiet, result.warnings)
+        click.echo(terminal.of_assessment(result))
+
+
+@gentler.command(
+    epilog="Example: gentler rewrite rag.mxl --tier amateur --bars 1-8 --keep melody --out easier/"
+)
+@_choosing
+@click.option("--keep", metavar="WHAT", default="",
+              help="Hard promises: melody, bass, harmony, rhythm (several with commas).")
+@click.option("-n", "count", type=click.IntRange(1, 20), default=5, show_default=True,
+              help="How many alternatives at most.")
+@click.option("--seconds", type=click.FloatRange(min=1), help="Stop with the best so far.")
+@click.option("--workers", type=click.IntRange(1, 64), help="Processes; else one per core.")
+@click.option("--fingering", is_flag=True, help="Print finger numbers in the rewritten scores.")
+@click.option("--out", metavar="DIR", required=True, help="Folder for the alternatives.")
+@click.option("--force", is_flag=True, help="Replace files of an earlier run in DIR.")
+def rewrite(
+    as_json: bool, quiet: bool, keep: str, count: int, seconds: float | None,
+    workers: int | None, fingering: bool, out: str, force: bool, **options: Any,
+) -> None:
+    """Ranked easier alternatives of SCORE for a tier, each a complete score in DIR."""
+    from simplify import api
+    from simplify.report import document, terminal
+
+    if options["tier"] is None and options["player_file"] is None:
+        raise click.UsageError("say for whom: --tier TIER or --player FILE.toml")
+    target = api.check_folder(out, options["score"], force)
+    with terminal.progress("searching", quiet or as_json) as progress:
+        result = api.rewrite_score(
+            _request(options), keep=keep, count=count, seconds=seconds, workers=workers,
+            progress=progress,
+        )
+    files = api.write_rewrites(result, target, fingering=fingering)
+    if as_json:
+        _print_json(document.of_rewrites(result, files))
+    else:
+        _note(quiet, result.warnings)
+        click.echo(terminal.of_rewrites(result, out, files))
+    if not result.reached:
+        sys.exit(GOAL_NOT_MET)
+
+
+@gentler.command(epilog="Example: gentler pedals nocturne.musicxml --out nocturne-pedals.musicxml")
+@_choosing
+@click.option("--out", metavar="FILE.musicxml", help="Also write the score with its pedals marked.")
+@click.option("--force", is_flag=True, help="Replace FILE if it exists (never the input).")
+def pedals(as_json: bool, quiet: bool, out: str | None, force: bool, **options: Any) -> None:
+    """The pedal plan of SCORE: setting, moves with their feet, spelling to play."""
+    from simplify import api
+    from simplify.report import document, terminal
+
+    target = api.check_file(out, options["score"], force) if out else None
+    result = api.plan_score(_request(options))
+    if target is not None:
+        api.write_pedals(result, target)
+    if as_json:
+        _print_json(document.of_pedals(result))
+    else:
+        _note(quiet, result.warnings)
+        click.echo(terminal.of_pedals(result))
+        if out and not quiet:
+            click.echo(f"note: marked score written to {out}", err=True)
+
+
+@gentler.command(epilog="Example: gentler strategies thin_octaves")
+@click.argument("name", required=False)
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")
+def strategies(name: str | None, as_json: bool) -> None:
+    """The catalogue of rewriting strategies, or one of them with its worked cases."""
+    from simplify import api
+    from simplify.report import document, terminal
+
+    rows = api.strategy_catalogue(name)
+    if as_json:
+        _print_json(document.of_strategies(rows))
+    else:
+        click.echo(terminal.of_strategies(rows, whole=name is not None))
+
+
+@gentler.command(epilog="Example: gentler harps --json")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")
+def harps(as_json: bool) -> None:
+    """The built-in harps, with sources."""
+    from simplify.harp.instrument import instruments
+    from simplify.report import document, terminal
+
+    rows = tuple(instruments().values())
+    if as_json:
+        _print_json(document.of_harps(rows))
+    else:
+        click.echo(terminal.of_harps(rows))
+
+
+@gentler.command(epilog="Example: gentler tiers")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")
+def tiers(as_json: bool) -> None:
+    """The five tiers of players: who they are, what they take, with sources."""
+    from simplify.harp.player import tier_table
+    from simplify.report import document, terminal
+
+    if as_json:
+        _print_json(document.of_tiers(tier_table()))
+    else:
+        click.echo(terminal.of_tiers(tier_table()))
+
+
+def main() -> None:
+    """Entry point: one ``Error:`` line and exit code 2 for anything a user can mend."""
+    try:
+        gentler.main(standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+    except click.ClickException as error:
+        click.echo(f"Error: {_one_line(error.format_message())}", err=True)
+        sys.exit(BAD_INPUT)
+    except GentlerError as error:
+        click.echo(f"Error: {_one_line(str(error))}", err=True)
+        sys.exit(BAD_INPUT)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Error: stopped by the user; nothing was written", err=True)
+        sys.exit(BAD_INPUT)
+    except BrokenPipeError:
+        sys.stderr.close()
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+if __name__ == "__main__":
+    main()

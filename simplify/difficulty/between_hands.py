@@ -1,0 +1,166 @@
+"""Between the hands: how far the two hands have to think apart.
+
+Simple when one hand rests, when the hands hand a single line to each other, when they pluck
+together, and when they move in parallel. What adds work (loads.toml, [between_hands]): one hand's
+rhythm inside the other's (together and apart by turns); each hand striking alone while the other
+holds (interlocking: neither rhythm contains the other); contrary or unlike motion where both strike
+together; hands that reach past each other; leaps of both at once. Onset synchrony and agreement of
+direction as marks of independent parts: Huron 2001, Tone and Voice (Music Perception 19:1).
+"""
+
+from __future__ import annotations
+
+import bisect
+from collections.abc import Sequence
+
+import numpy as np
+
+from simplify.difficulty.curve import (
+    Beat,
+    Floats,
+    LayerCurve,
+    Pluck,
+    Work,
+    explain,
+    load_of,
+    numbers,
+    plucks,
+    rate,
+)
+from simplify.harp.player import SIMPLE
+from simplify.technique.plan import Performance
+
+NAME = "between_hands"
+
+_SAY = {
+    "interlock": "{count} note{s} against the other hand's rhythm, {rate}",
+    "motion": "{count} move{s} of the hands in different ways, {rate}",
+    "cross": "{count} place{s} where the hands reach past each other, {rate}",
+    "leap": "{count} leap{s} of both hands at once, {rate}",
+    "nested": "{count} note{s} between those the hands strike together, {rate}",
+}
+
+
+def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
+    """Load per beat; see the module."""
+    table = numbers(NAME)
+    rows = plucks(performance)
+    right, left = rows["R"], rows["L"]
+    window = table["window"]
+    alone = {"R": _over(right, left), "L": _over(left, right)}
+    over = {hand: rate(_items(row, "over"), grid, window) for hand, row in alone.items()}
+    together, apart = _parted(right, left)
+    nested: Floats = np.minimum(
+        rate(_items(together, "together"), grid, window),
+        rate(_items(apart, "nested"), grid, window),
+    )
+    interlock: Floats = 2.0 * np.minimum(over["R"], over["L"])
+    items = [*_motion(right, left, table), *_crossing(right, left, table)]
+    work = rate(items, grid, window)
+    work = work + table["interlock"] * interlock + table["nested"] * nested
+    loads = tuple(load_of(work / table["anchor"]).tolist())
+    told = [*items, *_told(alone, together, apart, table)]
+    return LayerCurve(NAME, loads, explain(NAME, told, grid, loads, SIMPLE, _SAY))
+
+
+def _items(row: Sequence[Pluck], kind: str, amount: float = 1.0) -> list[Work]:
+    return [Work(p.at, p.tick, p.bar, "B", kind, amount) for p in row]
+
+
+def _parted(
+    right: Sequence[Pluck], left: Sequence[Pluck]
+) -> tuple[list[Pluck], list[Pluck]]:
+    """Moments at which the hands strike together (the right hand's plucks), and the plucks of
+    either hand alone."""
+    ticks = {pluck.tick for pluck in right} & {pluck.tick for pluck in left}
+    together = [pluck for pluck in right if pluck.tick in ticks]
+    return together, [pluck for pluck in (*right, *left) if pluck.tick not in ticks]
+
+
+def _over(row: Sequence[Pluck], other: Sequence[Pluck]) -> list[Pluck]:
+    """The plucks of one hand that come alone while a written note of the other is held."""
+    together = {pluck.tick for pluck in other}
+    starts = [pluck.at for pluck in other]
+    until: list[float] = []
+    for pluck in other:
+        until.append(max(pluck.until, until[-1]) if until else pluck.until)
+    found = []
+    for pluck in row:
+        at = bisect.bisect_left(starts, pluck.at - 1e-6) - 1
+        if pluck.tick not in together and at >= 0 and until[at] > pluck.at + 1e-6:
+            found.append(pluck)
+    return found
+
+
+def _told(
+    alone: dict[str, list[Pluck]], together: Sequence[Pluck], apart: Sequence[Pluck],
+    table: dict[str, float],
+) -> list[Work]:
+    """Items for the reasons, bar by bar: notes of both hands over the other's, as many as the
+    lesser hand has of each; notes apart, as many as there are together at most."""
+    told: list[Work] = []
+    bars = sorted({pluck.bar for pluck in apart})
+    for bar in bars:
+        by_hand = [[p for p in row if p.bar == bar] for row in alone.values()]
+        least = min(len(row) for row in by_hand)
+        for row in by_hand:
+            told.extend(_items(row[:least], "interlock", table["interlock"]))
+        least = sum(1 for pluck in together if pluck.bar == bar)
+        inside = [pluck for pluck in apart if pluck.bar == bar]
+        told.extend(_items(inside[:least], "nested", table["nested"]))
+    return told
+
+
+def _motion(
+    right: Sequence[Pluck], left: Sequence[Pluck], table: dict[str, float]
+) -> list[Work]:
+    """Work where both hands pluck together and had plucked before: by how unlike they move.
+
+    The right hand's highest and the left hand's lowest string stand for their lines.
+    """
+    left_at = {pluck.tick: k for k, pluck in enumerate(left)}
+    items: list[Work] = []
+    for k, pluck in enumerate(right):
+        j = left_at.get(pluck.tick)
+        if j is None or k == 0 or j == 0:
+            continue
+        up, low = pluck.high - right[k - 1].high, left[j].low - left[j - 1].low
+        if up * low < 0:
+            amount = table["mirrored"] if up == -low else table["contrary"]
+        elif up == low:
+            amount = 0.0
+        elif up * low == 0:
+            amount = table["oblique"]
+        else:
+            amount = table["similar"] * min(1.0, abs(up - low) / table["similar_strings"])
+        if amount > 0.0:
+            items.append(Work(pluck.at, pluck.tick, pluck.bar, "B", "motion", amount))
+        if pluck.placing != right[k - 1].placing and left[j].placing != left[j - 1].placing:
+            least = table["leap_strings"]
+            if abs(up) >= least and abs(low) >= least:
+                items.append(
+                    Work(pluck.at, pluck.tick, pluck.bar, "B", "leap", table["leap"])
+                )
+    return items
+
+
+def _crossing(
+    right: Sequence[Pluck], left: Sequence[Pluck], table: dict[str, float]
+) -> list[Work]:
+    """Work where the left hand stands at or above the right: at new placings more than inside."""
+    merged = sorted([*right, *left], key=lambda p: (p.at, p.hand == "L"))
+    items: list[Work] = []
+    now: dict[str, Pluck] = {}
+    for pluck in merged:
+        other = now.get("L" if pluck.hand == "R" else "R")
+        back = now.get(pluck.hand)
+        now[pluck.hand] = pluck
+        if other is None or pluck.at - other.at > table["cross_seconds"]:
+            continue
+        upper, lower = (pluck, other) if pluck.hand == "R" else (other, pluck)
+        if upper.low > lower.high:
+            continue
+        fresh = back is None or back.placing != pluck.placing
+        amount = table["cross_placing"] if fresh else table["cross_inside"]
+        items.append(Work(pluck.at, pluck.tick, pluck.bar, "B", "cross", amount))
+    return items

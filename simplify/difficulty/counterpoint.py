@@ -1,0 +1,136 @@
+"""Counterpoint: how many independent lines run at once, in each hand and altogether.
+
+Lines are those of `voices.lines`: chords that move together are one. The busiest line counts
+nothing; each further one counts by how often it strikes while the busier lines hold, and, where it
+strikes with them, by how unlike it moves (onset synchrony and co-modulation: Huron 2001, Tone and
+Voice). Lines that take turns are one line handed on. A line of leaps (an accompanying figure)
+counts less than a line that goes by step. A further line in the same hand costs extra. Prices:
+loads.toml, [counterpoint].
+"""
+
+from __future__ import annotations
+
+import bisect
+from collections.abc import Sequence
+
+import numpy as np
+
+from simplify.difficulty.curve import (
+    HAND_WORDS,
+    Beat,
+    LayerCurve,
+    Reason,
+    count_words,
+    load_of,
+    numbers,
+)
+from simplify.difficulty.voices import Line, lines
+from simplify.harp.player import SIMPLE
+from simplify.technique.plan import Performance
+
+NAME = "counterpoint"
+
+
+def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
+    """Load per beat; see the module."""
+    table = numbers(NAME)
+    every = lines(performance)
+    demands: list[float] = []
+    counted: list[tuple[int, int, int]] = []
+    for at, beat in enumerate(grid):
+        before = grid[at - 1] if at else beat
+        span = (before.onset, beat.end)
+        seconds = beat.seconds + before.seconds
+        demand, right, left = _demand(every, span, seconds, table)
+        demands.append(demand)
+        counted.append((right + left, right, left))
+    loads = tuple(load_of(np.array(demands)).tolist())
+    return LayerCurve(NAME, loads, _reasons(grid, loads, counted))
+
+
+def _demand(
+    every: Sequence[Line], span: tuple[int, int], seconds: float, table: dict[str, float]
+) -> tuple[float, int, int]:
+    """Demand of a stretch of ticks, and how many lines of each hand count in it (right, left)."""
+    active: list[tuple[Line, int, int]] = []
+    for line in every:
+        first, last = bisect.bisect_left(line.ticks, span[0]), bisect.bisect_left(
+            line.ticks, span[1]
+        )
+        if last > first:
+            active.append((line, first, last))
+    counts = {"R": 0.0, "L": 0.0}
+    active.sort(key=lambda a: (a[1] - a[2], a[0].hand == "L", -max(a[0].strings[a[1] : a[2]])))
+    extra, events = 0.0, 0
+    right = left = 0
+    for k, (line, first, last) in enumerate(active):
+        events += last - first
+        share = 1.0
+        for other, begin, end in active[:k]:
+            apart = _apart(line, first, last, other, table)
+            smooth = min(_smooth(line, first, last, table), _smooth(other, begin, end, table))
+            share = min(share, apart * smooth)
+        if k:
+            extra += share * (1.0 + (table["same_hand"] if counts[line.hand] else 0.0))
+        if not k or share >= table["counts_as_line"]:
+            right, left = (right + 1, left) if line.hand == "R" else (right, left + 1)
+        counts[line.hand] += share
+    pace = events / max(1e-6, seconds) / table["pace"]
+    pace = table["pace_least"] + table["pace_share"] * min(table["pace_most"], pace)
+    return extra * pace / table["anchor"], right, left
+
+
+def _apart(
+    line: Line, first: int, last: int, other: Line, table: dict[str, float]
+) -> float:
+    """In [0, 1]: how independent events first..last-1 of a line are of another line."""
+    total = 0.0
+    for k in range(first, last):
+        at = bisect.bisect_left(other.ticks, line.ticks[k])
+        if at == len(other.ticks) or other.ticks[at] != line.ticks[k]:
+            total += 1.0 if at and other.ends[at - 1] > line.ticks[k] else 0.0
+        elif k and at:
+            move = line.strings[k] - line.strings[k - 1]
+            motion = other.strings[at] - other.strings[at - 1]
+            if move == motion:
+                continue
+            if move * motion < 0:
+                total += table["contrary"]
+            else:
+                total += table["similar"] if move * motion else table["oblique"]
+    return total / (last - first)
+
+
+def _smooth(line: Line, first: int, last: int, table: dict[str, float]) -> float:
+    """1 for a line that moves by step or stays, less the more it leaps."""
+    low, high = max(first, 1), max(last, min(len(line.ticks), first + 2))
+    moves = [abs(line.strings[k] - line.strings[k - 1]) for k in range(low, high)]
+    if not moves:
+        return 1.0
+    steps = sum(1 for move in moves if move <= table["step_strings"]) / len(moves)
+    return table["figure"] + (1.0 - table["figure"]) * steps
+
+
+def _reasons(
+    grid: Sequence[Beat], loads: Sequence[float], counted: Sequence[tuple[int, int, int]]
+) -> tuple[Reason, ...]:
+    """One reason for each bar with a beat above simple, at its most loaded beat."""
+    top: dict[int, int] = {}
+    for at, beat in enumerate(grid):
+        if loads[at] >= SIMPLE and (
+            beat.bar not in top or loads[at] > loads[top[beat.bar]] + 1e-9
+        ):
+            top[beat.bar] = at
+    found = []
+    for at in sorted(top.values()):
+        beat, (total, right, left) = grid[at], counted[at]
+        text = f"{count_words(total)} independent line{'' if total == 1 else 's'} at once"
+        hand = "both" if right and left else HAND_WORDS["R" if right else "L"]
+        crowded = [name for name, n in (("right", right), ("left", left)) if n > 1]
+        if crowded and hand == "both":
+            most = max(right, left)
+            text += f", {count_words(most)} of them in the {' and the '.join(crowded)} hand"
+        found.append(
+            Reason(NAME, beat.onset, beat.number, beat.beat, hand, text, loads[at])
+        )
+    return tuple(found)

@@ -1,0 +1,199 @@
+"""Fingers: what each hand has to do by itself, read off the hand plan.
+
+An easy pluck, in string order inside a placing, is one unit of work. Chords, new placings, jumps,
+strings out of order, wide hands, repeated strings and ornaments add to it (loads.toml, [fingers]).
+The unit prices are set so that each comfortable limit of a tier in tiers.toml (notes, chords,
+repeats and jumps a second) lands near that tier's cap for this layer.
+
+Every price is monotone in the set of strings a pluck takes: with the hand plan as it is, a note
+taken out of a chord never raises the load. So a jump is measured by the widest distance between
+two plucks less what an open hand covers, and order by whether *all* strings go one way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from simplify.difficulty.curve import (
+    Beat,
+    Floats,
+    LayerCurve,
+    Pluck,
+    Work,
+    explain,
+    load_of,
+    numbers,
+    plucks,
+    rate,
+    reach_gain,
+    relief,
+)
+from simplify.harp.player import SIMPLE, tier_player
+from simplify.technique.plan import Performance
+
+NAME = "fingers"
+
+_SAY = {
+    "order": "{count} note{s} out of string order, {rate}",
+    "place": "{count} new placing{s} of the hand, {rate}",
+    "jump": "{count} jump{s} beyond the open hand, {rate}",
+    "chord": "{count} chord{s}, {rate}",
+    "wide": "{count} wide hand{s}, {rate}",
+    "repeat": "{count} string{s} struck again while it rings, {rate}",
+    "pluck": "{count} pluck{s}, {rate}",
+    "trill": "{count} beat{s} of trill or tremolo in one hand",
+    "shared trill": "{count} beat{s} of trill or tremolo between the hands",
+    "ornament": "{count} ornament{s}",
+    "harmonic": "{count} beat{s} with harmonics",
+}
+_SWEEPS = ("gliss-start", "gliss-stop")
+_HELD = ("trill", "tremolo", "tremolo-start", "tremolo-stop", "harmonic")
+
+
+def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
+    """Load of the busier hand plus a share of the other's, per beat."""
+    table = numbers(NAME)
+    demands, everything = [], []
+    for hand, row in plucks(performance).items():
+        items = _work(performance, row, table)
+        demand = rate(items, grid, table["window"]) / table["anchor"]
+        steady, marks = _held_signs(performance, hand, grid, table)
+        demands.append(demand + steady)
+        everything.extend([*items, *marks])
+    both = np.maximum(demands[0], demands[1])
+    both = both + table["other_hand"] * np.minimum(demands[0], demands[1])
+    loads = tuple(load_of(both).tolist())
+    return LayerCurve(NAME, loads, explain(NAME, everything, grid, loads, SIMPLE, _SAY))
+
+
+def _work(
+    performance: Performance, row: Sequence[Pluck], table: dict[str, float]
+) -> list[Work]:
+    """The work of one hand's plucks."""
+    player = performance.player
+    chord_ease = relief(player, "chord_seconds")
+    jump_ease = relief(player, "jump_seconds")
+    repeat_ease = relief(player, "repeat_seconds")
+    gain = reach_gain(player)
+    reach = tier_player("professional").limits.reach + gain
+    strikes = performance.strikes
+    items: list[Work] = []
+    last_on: dict[int, float] = {}
+    further: Pluck | None = None
+    back: Pluck | None = None
+    placing_low = placing_high = 0
+    for pluck in row:
+        found: list[tuple[str, float]] = []
+        size, span = len(pluck.strings), pluck.high - pluck.low
+        notes = [strikes[i].first for i in pluck.strikes]
+        swept = all(any(note.has(kind) for kind in _SWEEPS) for note in notes)
+        same_placing = back is not None and pluck.placing == back.placing
+        found.append(("pluck", table["sweep"] if swept else 1.0))
+        if size > 1:
+            found.append(("chord", table["chord_note"] * (size - 1) * chord_ease))
+            wide = table["wide_string"] * max(0.0, span - table["wide_from"] - gain)
+            if size > 2:
+                beyond = max(0.0, span - table["filled_from"] - gain)
+                wide += table["filled_string"] * beyond * (size - 2)
+            found.append(("wide", wide))
+        if back is not None and not swept:
+            spare = max(1e-3, pluck.at - back.at)
+            if not same_placing:
+                urgent = min(table["urgent_most"], table["place_seconds"] / spare)
+                found.append(("place", table["place"] * urgent))
+                if pluck.low <= placing_high and pluck.high >= placing_low:
+                    found.append(("order", table["turn"] * urgent))
+                apart = max(pluck.high - back.low, back.high - pluck.low) - reach
+                if apart > 0:
+                    hurry = min(table["jump_most"], table["jump_seconds"] * jump_ease / spare)
+                    price = table["jump"] * (table["jump_least"] + apart / 7.0)
+                    found.append(("jump", price * hurry))
+            elif _breaks(further, back, pluck):
+                found.append(("order", table["order"]))
+        if same_placing:
+            placing_low = min(placing_low, pluck.low)
+            placing_high = max(placing_high, pluck.high)
+        else:
+            placing_low, placing_high = pluck.low, pluck.high
+        prices = []
+        for string in pluck.strings:
+            if string in last_on and not swept:
+                gap = max(1e-3, pluck.at - last_on[string])
+                price = min(table["repeat_most"], table["repeat_seconds"] * repeat_ease / gap)
+                price = max(0.0, price - table["repeat_free"])
+                prices.append(price * (table["low_factor"] if string < table["low_string"] else 1))
+            last_on[string] = pluck.at
+        if prices:
+            most = max(prices)
+            again = most + table["repeat_more"] * (sum(prices) - most)
+            found.append(("repeat", table["repeat"] * again))
+        if any(note.has("mordent") or note.has("turn") for note in notes if note.marks):
+            found.append(("ornament", table["ornament"]))
+        items.extend(
+            Work(pluck.at, pluck.tick, pluck.bar, pluck.hand, kind, amount)
+            for kind, amount in found
+            if amount > 0.0
+        )
+        further = back if same_placing else None
+        back = pluck
+    return items
+
+
+def _breaks(further: Pluck | None, back: Pluck, pluck: Pluck) -> bool:
+    """True unless the last plucks of a placing all go up or all go down."""
+    up = pluck.low > back.high
+    down = pluck.high < back.low
+    if further is None:
+        return not (up or down)
+    return not ((up and back.low > further.high) or (down and back.high < further.low))
+
+
+def _held_signs(
+    performance: Performance, hand: str, grid: Sequence[Beat], table: dict[str, float]
+) -> tuple[Floats, list[Work]]:
+    """Demand of this hand's trills, tremolos and harmonics, which ask for a way of playing rather
+    than for speed, and the same as items for the reasons.
+
+    A trill or tremolo counts by the share of each beat it fills, a harmonic for the beat it is
+    plucked in, so that no tempo lowers it; of several signs in one beat the heaviest counts. A
+    trill is the one hand's alone when the other plucks while it lasts; otherwise the hands can take
+    it in turn, which is easier (from memory of Widor, Technique of the Modern Orchestra).
+    """
+    demand = np.zeros(len(grid))
+    items: list[Work] = []
+    hands = performance.hand_plan.hands
+    signs = [
+        i
+        for i, strike in enumerate(performance.strikes)
+        if hands[i] == hand and any(mark.kind in _HELD for mark in strike.first.marks)
+    ]
+    if not signs:
+        return demand, items
+    ease = relief(performance.player, "trill_rate")
+    other = [
+        strike.onset
+        for strike, owner in zip(performance.strikes, hands, strict=True)
+        if owner != hand
+    ]
+    for i in signs:
+        strike = performance.strikes[i]
+        if strike.first.has("harmonic"):
+            kind, price, end = "harmonic", table["harmonic"], strike.onset + 1
+        elif any(strike.onset <= tick < strike.end for tick in other):
+            kind, price, end = "trill", table["trill"] * ease, strike.end
+        else:
+            kind, price, end = "shared trill", table["shared_trill"], strike.end
+        for at, beat in enumerate(grid):
+            shared = min(beat.end, end) - max(beat.onset, strike.onset)
+            if shared <= 0:
+                continue
+            amount = price if kind == "harmonic" else price * shared / (beat.end - beat.onset)
+            if amount > demand[at]:
+                demand[at] = amount
+                tick = max(beat.onset, strike.onset)
+                items.append(
+                    Work(beat.start, tick, beat.bar, hand, kind, amount * table["anchor"])
+                )
+    return demand, items

@@ -1,0 +1,71 @@
+"""Harmonic rhythm: how fast the harmony changes, and how far each change goes.
+
+Each change of harmony (simplify.score.harmony) is work: more for tones that were not there before,
+for tones outside the key signature, and for kinds of chord a hand has less often under it; less
+where only one or two pitch classes are struck, since a lone line implies harmonies that nobody has
+to grasp. Common tones explain perceived harmonic distance better than voice leading does: Milne & Holland 2016,
+Empirically testing Tonnetz, voice-leading, and spectral models of perceived triadic distance
+(Journal of Mathematics and Music 10:1). Prices: loads.toml, [harmonic_rhythm].
+"""
+
+from __future__ import annotations
+
+from simplify.difficulty.curve import Beat, LayerCurve, Work, explain, load_of, numbers, rate
+from simplify.harp.instrument import key_setting, setting_pitch_classes
+from simplify.harp.player import SIMPLE
+from simplify.score.harmony import Harmony, harmonies
+from simplify.score.model import Part, Passage
+from simplify.technique.plan import Performance
+
+NAME = "harmonic_rhythm"
+
+_SAY = {
+    "change": "{count} change{s} of harmony, {rate}",
+    "foreign": "{count} change{s} to a chord with tones outside the key, {rate}",
+}
+
+_UNUSUAL = frozenset(
+    ("augmented", "diminished seventh", "half-diminished seventh", "dominant ninth",
+     "major seventh")
+)
+
+
+def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
+    """Load per beat; see the module."""
+    table = numbers(NAME)
+    part = performance.part
+    items: list[Work] = []
+    before: frozenset[int] = frozenset()
+    root = -1
+    for harmony in harmonies(Passage(part, 0, len(part.bars) - 1)):
+        if not harmony.classes:
+            continue
+        if before and (harmony.classes != before or harmony.root != root):
+            bar = part.bar_at(harmony.onset)
+            key = setting_pitch_classes(key_setting(bar.fifths))
+            foreign = len(harmony.classes - key)
+            new = len(harmony.classes - before) / len(harmony.classes)
+            amount = table["least"] + table["new_tones"] * new
+            amount += table["foreign_tone"] * min(foreign, table["foreign_most"])
+            if harmony.kind in _UNUSUAL:
+                amount += table["unusual"]
+            amount *= table[f"heard_{min(3, _heard(part, harmony))}"]
+            kind = "foreign" if foreign else "change"
+            items.append(
+                Work(part.seconds(harmony.onset), harmony.onset, bar.index, "", kind, amount)
+            )
+        before, root = harmony.classes, harmony.root
+    work = rate(items, grid, table["window"])
+    loads = tuple(load_of(work / table["anchor"]).tolist())
+    return LayerCurve(NAME, loads, explain(NAME, items, grid, loads, SIMPLE, _SAY))
+
+
+def _heard(part: Part, harmony: Harmony) -> int:
+    """How many pitch classes are struck in a harmony."""
+    first, last = part.bar_at(harmony.onset).index, part.bar_at(harmony.end - 1).index
+    return len({
+        note.pitch.pitch_class
+        for row in part.notes_by_bar[first : last + 1]
+        for note in row
+        if harmony.onset <= note.onset < harmony.end and not note.tie_in
+    })

@@ -1,0 +1,516 @@
+"""How the layers stack, how length counts, and what a tier takes.
+
+Stacking. With the six loads x_i of a bar,
+
+    stacked = sum x_i + pair * sum_{i<j} x_i x_j + self * sum x_i^2
+
+so layers together weigh more than the sum of what each weighs alone (common practice: the more
+layers are complex at once, the simpler each must be), and a layer weighs more the fuller it is. The
+number shown is difficulty = 100 (1 - exp(-stacked / scale)): the stacked load grows without a
+natural end, readers want 0 to 100; the map is strictly increasing, so it changes no order, and it
+spends its range where most music lies. Over the lower half of the scale it keeps the stacking (two
+equal layers score more than twice one).
+
+Length. A bar's value of a layer is half its worst beat, half its mean. A stretch of n bars reads
+as factor(n) times the mean of its bars, factor rising to 1 at eight bars; a passage reads as its
+worst stretch of 1, 2, 4 or 8 bars (the worst step decides: Hori & Sagayama 2016, minimax Viterbi;
+the mean over bars would let easy bars pay for hard ones). So what comes after never makes a hard
+bar easier, and a hard bar alone weighs less than a hard page.
+
+Nothing looks further than its own bars, so a window of a piece can be read by itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from simplify.difficulty import (
+    between_hands,
+    counterpoint,
+    fingers,
+    harmonic_rhythm,
+    pedals,
+    rhythm,
+)
+from simplify.difficulty.curve import Beat, LayerCurve, Reason, count_words, grid, numbers
+from simplify.harp.player import (
+    LAYERS,
+    MODERATE,
+    SIMPLE,
+    Player,
+    Rules,
+    tier_names,
+    tier_player,
+)
+from simplify.score.model import Part
+from simplify.technique.perform import perform
+from simplify.technique.plan import Fault, Performance
+from simplify.technique.playability import find_faults
+
+Loads = tuple[float, float, float, float, float, float]
+"""One value per layer, in the order of `LAYERS`."""
+
+MEASURES: dict[str, Callable[[Performance, tuple[Beat, ...]], LayerCurve]] = {
+    fingers.NAME: fingers.measure,
+    between_hands.NAME: between_hands.measure,
+    pedals.NAME: pedals.measure,
+    harmonic_rhythm.NAME: harmonic_rhythm.measure,
+    rhythm.NAME: rhythm.measure,
+    counterpoint.NAME: counterpoint.measure,
+}
+
+LENGTHS = (1, 2, 4, 8)
+"""Bars in a row that are read together."""
+
+_NOTHING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class BarLoad:
+    """One bar. index: in `Part.bars`; number: printed; layers: loads; difficulty: 0-100, of this
+    bar as one of many like it (no length factor)."""
+
+    index: int
+    number: str
+    layers: Loads
+    difficulty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Bars first..last (positions in `Assessment.bars`, both included) that are alike; layers and
+    difficulty as the worst of it reads."""
+
+    first: int
+    last: int
+    layers: Loads
+    difficulty: float
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """What a performance asks for. grid: the beats; curves: one per layer, in the order of
+    `LAYERS`; bars: in order; layers: worst sustained reading of each layer; difficulty: 0-100,
+    worst sustained reading of all together. Not slotted: the stretches are computed when asked
+    for."""
+
+    grid: tuple[Beat, ...]
+    curves: tuple[LayerCurve, ...]
+    bars: tuple[BarLoad, ...]
+    layers: Loads
+    difficulty: float
+
+    @cached_property
+    def stretches(self) -> tuple[Stretch, ...]:
+        """The bars parted by change points into stretches that are alike."""
+        return tuple(
+            Stretch(first, last, *read_bars(self.bars[first : last + 1]))
+            for first, last in change_points([bar.layers for bar in self.bars])
+        )
+
+    @property
+    def reasons(self) -> tuple[Reason, ...]:
+        """The reasons of all layers in time order, the heavier first at one moment."""
+        every = [reason for curve in self.curves for reason in curve.reasons]
+        return tuple(sorted(every, key=lambda r: (r.onset, -r.value, LAYERS.index(r.layer))))
+
+    @property
+    def mean_difficulty(self) -> float:
+        """Difficulty of the average bar, beside the worst sustained one that decides."""
+        stacked = [stack(bar.layers) for bar in self.bars]
+        return difficulty_of(sum(stacked) / len(stacked))
+
+    @property
+    def complex_layers(self) -> tuple[str, ...]:
+        """Layers above `MODERATE` in the worst sustained reading."""
+        return tuple(n for n, x in zip(LAYERS, self.layers, strict=True) if x > MODERATE)
+
+
+def level(load: float) -> str:
+    """'simple', 'moderate' or 'complex'."""
+    return "simple" if load <= SIMPLE else "moderate" if load <= MODERATE else "complex"
+
+
+def stack(layers: Sequence[float]) -> float:
+    """The stacked load of six loads; see the module's formula. Non-negative, no upper end."""
+    table = numbers("load")
+    total = sum(layers)
+    squares = sum(x * x for x in layers)
+    return total + table["pair"] * (total * total - squares) / 2.0 + table["self"] * squares
+
+
+def difficulty_of(stacked: float) -> float:
+    """Difficulty (0-100) of a stacked load; see the module's formula."""
+    return 100.0 * (1.0 - math.exp(-stacked / numbers("load")["scale"]))
+
+
+def assess(performance: Performance) -> Assessment:
+    """All layers, bars and the sustained readings of a performance."""
+    beats = grid(performance.part)
+    curves = tuple(MEASURES[name](performance, beats) for name in LAYERS)
+    bars = _bars(beats, curves)
+    layers, difficulty = read_bars(bars)
+    return Assessment(beats, curves, bars, layers, difficulty)
+
+
+def _bars(beats: Sequence[Beat], curves: Sequence[LayerCurve]) -> tuple[BarLoad, ...]:
+    share = numbers("load")["worst_beat"]
+    rows: dict[int, tuple[int, int]] = {}
+    for at, beat in enumerate(beats):
+        first, _ = rows.get(beat.bar, (at, at))
+        rows[beat.bar] = (first, at + 1)
+    found = []
+    for index, (first, end) in sorted(rows.items()):
+        values = []
+        for curve in curves:
+            inside = curve.loads[first:end]
+            values.append(share * max(inside) + (1.0 - share) * sum(inside) / len(inside))
+        layers = _six(values)
+        found.append(
+            BarLoad(index, beats[first].number, layers, difficulty_of(stack(layers)))
+        )
+    return tuple(found)
+
+
+def _six(values: Iterable[float]) -> Loads:
+    a, b, c, d, e, f = values
+    return a, b, c, d, e, f
+
+
+def sustained(values: Sequence[float]) -> float:
+    """The worst reading of values in a row, one per bar: over windows of `LENGTHS` bars, the
+    window's mean times the factor of its length. Appending a bar never lowers it."""
+    table = numbers("load")
+    summed = [0.0]
+    for value in values:
+        summed.append(summed[-1] + value)
+    worst = 0.0
+    for length in LENGTHS:
+        if length > len(values):
+            break
+        factor = table[f"length_{length}"] / length
+        for end in range(length, len(summed)):
+            worst = max(worst, factor * (summed[end] - summed[end - length]))
+    return worst
+
+
+def read_bars(bars: Sequence[BarLoad]) -> tuple[Loads, float]:
+    """The sustained reading of each layer and of the stacked load (as difficulty) of some bars."""
+    layers = _six(sustained([bar.layers[k] for bar in bars]) for k in range(len(LAYERS)))
+    return layers, difficulty_of(sustained([stack(bar.layers) for bar in bars]))
+
+
+def change_points(rows: Sequence[Sequence[float]]) -> tuple[tuple[int, int], ...]:
+    """Rows (bars x layers) parted into runs (first, last) that are nearly constant.
+
+    Exact for its price: squared distance of the rows from their run's mean, plus `cut` per run; no
+    run is longer than `longest_stretch` bars (optimal partitioning: Jackson et al. 2005, An
+    Algorithm for Optimal Partitioning of Data on an Interval).
+    """
+    table = numbers("load")
+    longest, price = int(table["longest_stretch"]), table["cut"]
+    data: npt.NDArray[np.float64] = np.array(rows, dtype=np.float64)
+    count = len(data)
+    sums = np.vstack([np.zeros((1, data.shape[1])), np.cumsum(data, axis=0)])
+    squares = np.concatenate([[0.0], np.cumsum((data * data).sum(axis=1))])
+    best = np.zeros(count + 1)
+    back = [0] * (count + 1)
+    for end in range(1, count + 1):
+        first = max(0, end - longest)
+        starts = np.arange(first, end)
+        inside = sums[end] - sums[starts]
+        spread = squares[end] - squares[starts] - (inside * inside).sum(axis=1) / (end - starts)
+        costs = best[starts] + np.maximum(spread, 0.0) + price
+        at = int(costs.argmin())
+        best[end], back[end] = float(costs[at]), first + at
+    runs = []
+    end = count
+    while end:
+        runs.append((back[end], end - 1))
+        end = back[end]
+    return tuple(reversed(runs))
+
+
+# What a tier takes
+
+
+@dataclass(frozen=True, slots=True)
+class Excess:
+    """One thing that exceeds the rules. layer: its name, or '' for all together; bars: printed
+    numbers of the first and last bar; text: a sentence without a full stop; amount: by how much
+    (load, count of layers, difficulty, or number of faults)."""
+
+    layer: str
+    bars: tuple[str, str]
+    text: str
+    amount: float
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Whether a player can take it, and what exceeds what the tier takes, the worst first."""
+
+    within: bool
+    exceeding: tuple[Excess, ...]
+
+
+def verdict(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) -> Verdict:
+    """Holds the bars to a tier's rules.
+
+    A bar is over if a layer is above its cap, more layers are complex than `max_complex`, or a
+    forbidden pair is there. Bars over by no more than `burst_margin` are let pass where no more
+    than `burst_bars` of them follow one another and no more than that stand in any `burst_within`
+    bars. The difficulty of the worst sustained stretch must not exceed `max_load`. Any fault is too
+    much.
+    """
+    found: list[Excess] = []
+    for fault in faults:
+        found.append(Excess("", (fault.bar, fault.bar), fault.text, 1.0))
+    allowed = _burst_positions(assessment.bars, rules)
+    for layer_at, layer in enumerate(LAYERS):
+        cap = rules.caps[layer_at]
+        over = [
+            at
+            for at, bar in enumerate(assessment.bars)
+            if at not in allowed and bar.layers[layer_at] > cap + _NOTHING
+        ]
+        for first, last in _runs(over):
+            worst = max(bar.layers[layer_at] for bar in assessment.bars[first : last + 1])
+            found.append(
+                _excess(
+                    assessment, layer, first, last, worst - cap,
+                    f"{_words(layer)} {level(worst)} ({worst:.2f}), the tier takes {cap:.2f}",
+                )
+            )
+    crowded = [
+        at
+        for at, bar in enumerate(assessment.bars)
+        if at not in allowed and _complex(bar.layers) > rules.max_complex
+    ]
+    for first, last in _runs(crowded):
+        most = max(_complex(bar.layers) for bar in assessment.bars[first : last + 1])
+        found.append(
+            _excess(
+                assessment, "", first, last, most - rules.max_complex,
+                f"{count_words(most)} layers complex at once, the tier takes"
+                f" {count_words(rules.max_complex)}",
+            )
+        )
+    for one, other, least_one, least_other in rules.forbidden:
+        i, j = LAYERS.index(one), LAYERS.index(other)
+        both = [
+            at
+            for at, bar in enumerate(assessment.bars)
+            if at not in allowed
+            and bar.layers[i] >= least_one
+            and bar.layers[j] >= least_other
+        ]
+        for first, last in _runs(both):
+            found.append(
+                _excess(
+                    assessment, one, first, last, 1.0,
+                    f"{_words(one)} and {_words(other)} together, which the tier does not take",
+                )
+            )
+    if assessment.difficulty > rules.max_load + _NOTHING:
+        stretch = max(assessment.stretches, key=lambda s: (s.difficulty, -s.first))
+        found.append(
+            _excess(
+                assessment, "", stretch.first, stretch.last,
+                (assessment.difficulty - rules.max_load) / 100.0,
+                f"difficulty {assessment.difficulty:.0f} where it is hardest, the tier takes"
+                f" {rules.max_load:.0f}",
+            )
+        )
+    return Verdict(not found, tuple(sorted(found, key=lambda e: -e.amount)))
+
+
+def _excess(
+    assessment: Assessment, layer: str, first: int, last: int, amount: float, text: str
+) -> Excess:
+    bars = (assessment.bars[first].number, assessment.bars[last].number)
+    return Excess(layer, bars, text, amount)
+
+
+def _words(layer: str) -> str:
+    return layer.replace("_", " ")
+
+
+def _complex(layers: Loads, margin: float = 0.0) -> int:
+    return sum(1 for x in layers if x > MODERATE + margin + _NOTHING)
+
+
+def _over(bar: BarLoad, rules: Rules, margin: float) -> bool:
+    """True if the bar breaks a rule by more than the margin."""
+    if any(x > cap + margin + _NOTHING for x, cap in zip(bar.layers, rules.caps, strict=True)):
+        return True
+    if _complex(bar.layers, margin) > rules.max_complex:
+        return True
+    return any(
+        bar.layers[LAYERS.index(one)] >= least_one + margin
+        and bar.layers[LAYERS.index(other)] >= least_other + margin
+        for one, other, least_one, least_other in rules.forbidden
+    )
+
+
+def _burst_positions(bars: Sequence[BarLoad], rules: Rules) -> frozenset[int]:
+    """Positions of the bars that are over but pass as bursts."""
+    over = [at for at, bar in enumerate(bars) if _over(bar, rules, 0.0)]
+    if not over or not rules.burst_bars:
+        return frozenset()
+    within = int(numbers("load")["burst_within"])
+    passing: list[int] = []
+    for first, last in _runs(over):
+        near = [at for at in over if first - within < at < last + within]
+        crowded = any(
+            sum(1 for at in near if start <= at < start + within) > rules.burst_bars
+            for start in near
+        )
+        far = any(_over(bars[at], rules, rules.burst_margin) for at in range(first, last + 1))
+        if not crowded and not far:
+            passing.extend(range(first, last + 1))
+    return frozenset(passing)
+
+
+def _runs(positions: Sequence[int]) -> tuple[tuple[int, int], ...]:
+    """Ascending positions as runs (first, last) of neighbours."""
+    runs: list[tuple[int, int]] = []
+    for at in positions:
+        if runs and runs[-1][1] == at - 1:
+            runs[-1] = (runs[-1][0], at)
+        else:
+            runs.append((at, at))
+    return tuple(runs)
+
+
+def part_of(assessment: Assessment, first: int, last: int) -> Assessment:
+    """Bars at positions first..last of an assessment, as an assessment (loads as they stand)."""
+    bars = assessment.bars[first : last + 1]
+    kept = {bar.index for bar in bars}
+    inside = [at for at, beat in enumerate(assessment.grid) if beat.bar in kept]
+    begin, end = inside[0], inside[-1] + 1
+    beats = assessment.grid[begin:end]
+    curves = tuple(
+        LayerCurve(
+            curve.layer, curve.loads[begin:end],
+            tuple(r for r in curve.reasons if beats[0].onset <= r.onset < beats[-1].end),
+        )
+        for curve in assessment.curves
+    )
+    layers, difficulty = read_bars(bars)
+    return Assessment(beats, curves, bars, layers, difficulty)
+
+
+def least_changes(
+    assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()
+) -> tuple[tuple[tuple[str, str], ...], ...]:
+    """The least that would bring it within the rules: alternatives, each a set of (layer, level)
+    such as (('pedals', 'moderate'),); fewest layers first, and the mildest level of each.
+
+    Empty if it is within already, or if no easing of layers helps (faults are not layers).
+    """
+    if faults or verdict(assessment, rules).within:
+        return ()
+    order = sorted(range(len(LAYERS)), key=lambda k: -assessment.layers[k])
+    steps = [(k, cap) for k in order for cap in (MODERATE, SIMPLE)]
+    singles = [step for step in steps if _eased_within(assessment, rules, [step])]
+    found = _mildest([[step] for step in singles])
+    if not found:
+        pairs = [
+            [one, other]
+            for i, one in enumerate(steps)
+            for other in steps[i + 1 :]
+            if one[0] != other[0]
+        ]
+        found = _mildest([pair for pair in pairs if _eased_within(assessment, rules, pair)])
+    return tuple(
+        tuple((LAYERS[k], level(cap)) for k, cap in choice) for choice in found
+    )
+
+
+_Step = tuple[int, float]
+
+
+def _mildest(choices: Sequence[list[_Step]]) -> list[list[_Step]]:
+    """Without those choices that ease the same layers at least as much as an earlier one."""
+    kept: list[list[_Step]] = []
+    for choice in choices:
+        if not any(
+            [k for k, _ in other] == [k for k, _ in choice]
+            and all(a[1] >= b[1] for a, b in zip(other, choice, strict=True))
+            for other in kept
+        ):
+            kept.append(choice)
+    return kept
+
+
+def _eased_within(assessment: Assessment, rules: Rules, steps: Sequence[_Step]) -> bool:
+    """True if it would be within with these layers nowhere above these loads."""
+    bars = []
+    for bar in assessment.bars:
+        values = list(bar.layers)
+        for k, cap in steps:
+            values[k] = min(values[k], cap)
+        layers = _six(values)
+        bars.append(BarLoad(bar.index, bar.number, layers, difficulty_of(stack(layers))))
+    layers, difficulty = read_bars(bars)
+    eased = Assessment(assessment.grid, assessment.curves, tuple(bars), layers, difficulty)
+    return verdict(eased, rules).within
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A part as one player reads it."""
+
+    player: Player
+    performance: Performance
+    assessment: Assessment
+    faults: tuple[Fault, ...]
+    verdict: Verdict
+
+
+def read_for(part: Part, player: Player) -> Reading:
+    """Performance, assessment, faults and verdict of a part for a player."""
+    performance = perform(part, player)
+    assessment, faults = assess(performance), find_faults(performance)
+    return Reading(
+        player, performance, assessment, faults, verdict(assessment, player.rules, faults)
+    )
+
+
+def tier_needed(
+    part: Part, harp: str | None = None, known: Iterable[Reading] = ()
+) -> str | None:
+    """The easiest tier whose typical player has no fault and is within the rules, on this harp (or
+    each tier's usual one); None if not even the last tier takes the part.
+
+    known: readings of the same part by typical players on the same harp, which are then not made
+    again. A tier is passed over without a performance of its own where the loads that no hand or
+    pedal plan changes (the harmony's) already exceed its caps.
+    """
+    made = {r.player.tier: r for r in known if r.player == tier_player(r.player.tier, harp)}
+    plain = LAYERS.index(harmonic_rhythm.NAME)
+    seen: Assessment | None = next((r.assessment for r in made.values()), None)
+    for tier in tier_names():
+        player = tier_player(tier, harp)
+        if seen is not None and _plainly_over(seen, player.rules, plain):
+            continue
+        reading = made.get(tier) or read_for(part, player)
+        seen = reading.assessment
+        if reading.verdict.within:
+            return tier
+    return None
+
+
+def _plainly_over(assessment: Assessment, rules: Rules, layer: int) -> bool:
+    """True if one layer alone breaks the rules beyond any burst."""
+    return any(
+        bar.layers[layer] > rules.caps[layer] + rules.burst_margin + _NOTHING
+        for bar in assessment.bars
+    )

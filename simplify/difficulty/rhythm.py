@@ -1,0 +1,215 @@
+"""Rhythm: within each line (syncopation, change of note values, tuplets) and between the hands
+(cross-rhythm).
+
+Syncopation follows Longuet-Higgins & Lee 1984, The Rhythmic Interpretation of Monophonic Music
+(Music Perception 1:4): positions of a bar have weights (0 for its start, one less for each level
+of division below); a note followed by a rest, or by its own holding on, at a heavier position is a
+syncopation of strength (weight of that position) - (weight of the note's). Where another line
+strikes the heavier position the player can lean on it, so the strength counts less (loads.toml,
+[rhythm]). Note values: successive inter-onset times in a simple ratio are easier (the nearer to
+one, the less work). Cross-rhythm: within a beat, a half bar or a bar the hands divide time by p and
+q, neither of which divides the other; work grows with the pair's numbers. Missing first beats,
+compound metre and polyrhythm as sources of felt syncopation: Song 2013 (thesis, Queen Mary,
+University of London).
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Sequence
+from functools import cache
+
+from simplify.difficulty.curve import (
+    Beat,
+    LayerCurve,
+    Pluck,
+    Work,
+    explain,
+    load_of,
+    numbers,
+    plucks,
+    rate,
+)
+from simplify.difficulty.voices import Line, lines
+from simplify.harp.player import SIMPLE
+from simplify.score.model import Bar
+from simplify.technique.plan import Performance
+
+NAME = "rhythm"
+
+_SAY = {
+    "syncopation": "{count} syncopation{s}, {rate}",
+    "values": "{count} change{s} of note value, {rate}",
+}
+
+
+def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
+    """Load per beat; see the module."""
+    table = numbers(NAME)
+    rows = plucks(performance)
+    bars = performance.part.bars
+    items: list[Work] = []
+    every = lines(performance)
+    for line in every:
+        items.extend(_within(line, [other for other in every if other is not line], bars, table))
+    items.extend(_cross_rhythm(rows["R"], rows["L"], bars, table))
+    work = rate(items, grid, table["window"])
+    loads = tuple(load_of(work / table["anchor"]).tolist())
+    say = dict(_SAY)
+    for kind in sorted({item.kind for item in items if item.kind.startswith("cross ")}):
+        p, q = kind.removeprefix("cross ").split(":")
+        say[kind] = f"{p} against {q} between the hands, {{count}} note{{s}}"
+    return LayerCurve(NAME, loads, explain(NAME, items, grid, loads, SIMPLE, say))
+
+
+@cache
+def _periods(beats: int, unit: int, pulse: int) -> tuple[int, ...]:
+    """Tick periods of the metre's levels, from the bar down to an eighth of the felt beat: 4/4 is
+    whole, half, quarter, eighth ...; 3/4 dotted half, quarter, eighth ...; 6/8 dotted half, dotted
+    quarter, eighth ... Each divides the one before."""
+    full = beats * unit
+    periods = [full]
+    count = full // pulse
+    while count > 1:
+        factor = 2 if count % 2 == 0 else next(p for p in range(3, count + 1) if count % p == 0)
+        count //= factor
+        periods.append(count * pulse)
+    for factor in (3 if pulse != unit else 2, 2, 2):
+        if periods[-1] % factor:
+            break
+        periods.append(periods[-1] // factor)
+    return tuple(periods)
+
+
+def weight(bar: Bar, tick: int) -> int:
+    """Metrical weight of a tick of the bar: 0 at its start, one less for each level below.
+
+    A place off all the metre's levels (a triplet's in a simple metre, a quintuplet's) stands on the
+    first level below the felt beat: a tuplet divides the beat, it does not lean on its halves.
+    """
+    place = tick - bar.onset + bar.lead
+    for depth, period in enumerate(_periods(bar.beats, bar.beat_ticks, bar.pulse_ticks)):
+        if place % period == 0:
+            return -depth
+    return -_depth_below_beat(bar)
+
+
+def _depth_below_beat(bar: Bar) -> int:
+    periods = _periods(bar.beats, bar.beat_ticks, bar.pulse_ticks)
+    return periods.index(bar.pulse_ticks) + 1 if bar.pulse_ticks in periods else 1
+
+
+def heaviest_between(bar: Bar, start: int, end: int) -> tuple[int, int] | None:
+    """(weight, tick) of the heaviest metrical position strictly inside (start, end), not beyond
+    the next bar line (a position of weight 0); the earlier on a tie; None if no position down to an
+    eighth of a beat lies inside."""
+    origin = bar.onset - bar.lead
+    for depth, period in enumerate(_periods(bar.beats, bar.beat_ticks, bar.pulse_ticks)):
+        tick = origin + ((start - origin) // period + 1) * period
+        if start < tick < end:
+            return -depth, tick
+    return None
+
+
+def syncopations(
+    onsets: Sequence[int], end: int, bars: Sequence[Bar]
+) -> list[tuple[int, int, int]]:
+    """(onset, heavier tick, strength) of each syncopation of a line of onsets (ticks, ascending);
+    `end`: tick up to which the last note's silence or holding lasts. Strength as in Longuet-Higgins
+    & Lee 1984: weight of the heavier position less the note's."""
+    found = []
+    starts = [bar.onset for bar in bars]
+    for k, onset in enumerate(onsets):
+        after = onsets[k + 1] if k + 1 < len(onsets) else end
+        bar = bars[max(0, bisect.bisect_right(starts, onset) - 1)]
+        heavier = heaviest_between(bar, onset, after)
+        if heavier is None:
+            continue
+        strength = heavier[0] - weight(bar, onset)
+        if strength > 0:
+            found.append((onset, heavier[1], strength))
+    return found
+
+
+def _within(line: Line, others: Sequence[Line], bars: Sequence[Bar], table: dict[str, float]) -> (
+    list[Work]
+):
+    """Syncopations and changes of note value in one line; `others`: every other line."""
+    place = {tick: k for k, tick in enumerate(line.ticks)}
+    leaned = {tick for other in others for tick in other.ticks}
+    items: list[Work] = []
+    for onset, heavier, strength in syncopations(line.ticks, bars[-1].end, bars):
+        k = place[onset]
+        amount = table["syncopation"] * min(strength, table["strength_most"])
+        if heavier in leaned:
+            held = line.ends[k] > heavier
+            amount *= table["leaning_held"] if held else table["leaning_rest"]
+        items.append(
+            Work(line.seconds[k], onset, line.bars[k], line.hand, "syncopation", amount)
+        )
+    longest = table["longest_beats"]
+    for k in range(1, len(line.ticks) - 1):
+        before, after = line.ticks[k] - line.ticks[k - 1], line.ticks[k + 1] - line.ticks[k]
+        pulse = bars[line.bars[k]].pulse_ticks
+        if before != after and max(before, after) <= longest * pulse:
+            amount = _ratio_price(before, after, table)
+            items.append(
+                Work(line.seconds[k], line.ticks[k], line.bars[k], line.hand, "values", amount)
+            )
+    return items
+
+
+def _ratio_price(before: int, after: int, table: dict[str, float]) -> float:
+    """Price of going from one note value to another: halves and doubles are easy, dotted ratios
+    less so, changes between twos and threes or fives hard."""
+    common = math.gcd(before, after)
+    more, less = max(before, after) // common, min(before, after) // common
+    if less == 1 and more & (more - 1) == 0:
+        return table["value_double"]
+    if less == 1 and more == 3:
+        return table["value_dotted"]
+    return table["value_other"]
+
+
+def _cross_rhythm(
+    right: Sequence[Pluck], left: Sequence[Pluck], bars: Sequence[Bar], table: dict[str, float]
+) -> list[Work]:
+    """Work of cross-rhythms: between two moments that the hands share (or bar lines), both strike
+    alone, and neither divides the time as a multiple of the other. Kind: 'cross p:q', p the right
+    hand's number."""
+    ticks = {"R": {p.tick: p for p in right}, "L": {p.tick: p for p in left}}
+    shared = sorted(set(ticks["R"]) & set(ticks["L"]) | {bar.onset for bar in bars})
+    inside: dict[int, dict[str, list[Pluck]]] = {}
+    for hand, row in ticks.items():
+        other = ticks["L" if hand == "R" else "R"]
+        for tick, pluck in sorted(row.items()):
+            if tick not in other:
+                at = bisect.bisect_right(shared, tick) - 1
+                inside.setdefault(at, {"R": [], "L": []})[hand].append(pluck)
+    items: list[Work] = []
+    for at, hands in sorted(inside.items()):
+        if not hands["R"] or not hands["L"]:
+            continue
+        start = shared[at]
+        end = shared[at + 1] if at + 1 < len(shared) else bars[-1].end
+        p, q = (_division(start, end, [x.tick for x in hands[hand]]) for hand in ("R", "L"))
+        common = math.gcd(p, q)
+        p, q = p // common, q // common
+        if p == 1 or q == 1:
+            continue
+        amount = table["cross"] * math.sqrt(min(p + q - 4, table["cross_most"]))
+        alone = sorted([*hands["R"], *hands["L"]], key=lambda pluck: (pluck.tick, pluck.hand))
+        items.extend(
+            Work(x.at, x.tick, x.bar, "B", f"cross {p}:{q}", amount / len(alone)) for x in alone
+        )
+    return items
+
+
+def _division(start: int, end: int, ticks: Sequence[int]) -> int:
+    """Into how many equal parts [start, end) has to be cut so that every tick falls on a cut."""
+    parts = 1
+    for tick in ticks:
+        whole = end - start
+        parts = math.lcm(parts, whole // math.gcd(whole, tick - start))
+    return parts

@@ -1,0 +1,79 @@
+"""Lines: what runs as one voice in one hand.
+
+Lines are read from the written voices of each hand; where one voice holds notes that begin at
+different moments it is parted by register (a simple form of contig mapping: Chew & Wu 2004,
+Separating Voices in Polyphonic Music: A Contig Mapping Approach). A chord is one event of one line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simplify.technique.plan import Performance
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of one hand. Aligned tuples, in time order: ticks (onsets), ends (ticks), strings
+    (the outer one: upper in the right hand, lower in the left), seconds, bars (indices)."""
+
+    hand: str
+    ticks: tuple[int, ...]
+    ends: tuple[int, ...]
+    strings: tuple[int, ...]
+    seconds: tuple[float, ...]
+    bars: tuple[int, ...]
+
+
+@dataclass(slots=True)
+class _Open:
+    """A line that is being built; middle: mean string of its last event."""
+
+    events: list[tuple[int, int, int, float, int]]
+    middle: float
+
+    @property
+    def end(self) -> int:
+        return self.events[-1][1]
+
+
+def lines(performance: Performance) -> tuple[Line, ...]:
+    """The lines of both hands, right hand first; grace notes left out. Kept on the performance,
+    since two layers read them."""
+    kept: tuple[Line, ...] | None = performance.__dict__.get("_lines")
+    if kept is None:
+        kept = performance.__dict__["_lines"] = _lines(performance)
+    return kept
+
+
+def _lines(performance: Performance) -> tuple[Line, ...]:
+    strikes, strings = performance.strikes, performance.strings
+    voices: dict[tuple[str, int, str], dict[int, list[int]]] = {}
+    for i, (strike, hand) in enumerate(
+        zip(strikes, performance.hand_plan.hands, strict=True)
+    ):
+        if not strike.lead:
+            key = (hand, strike.first.staff, strike.first.voice)
+            voices.setdefault(key, {}).setdefault(strike.onset, []).append(i)
+    found: list[Line] = []
+    for (hand, _, _), events in sorted(voices.items(), key=lambda row: (row[0][0] == "L", row[0])):
+        streams: list[_Open] = []
+        for tick, members in sorted(events.items()):
+            held = [strings[i] for i in members]
+            end = max(strikes[i].end for i in members)
+            outer = max(held) if hand == "R" else min(held)
+            head = members[0]
+            event = (tick, end, outer, performance.seconds[head], strikes[head].first.bar)
+            middle = sum(held) / len(held)
+            # A note may overlap its successor a little (legato in MIDI) and still be one line.
+            free = [s for s in streams if s.end - tick <= (end - tick) // 4]
+            if free:
+                stream = min(free, key=lambda s: (abs(s.middle - middle), -s.events[-1][0]))
+                stream.events.append(event)
+                stream.middle = middle
+            else:
+                streams.append(_Open([event], middle))
+        for stream in streams:
+            ticks, ends, outers, seconds, bars = zip(*stream.events, strict=True)
+            found.append(Line(hand, ticks, ends, outers, seconds, bars))
+    return tuple(found)

@@ -1,0 +1,303 @@
+"""Plain text for the terminal: where, what, why, for whom; then what to write instead."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from simplify.difficulty.curve import Reason
+from simplify.harp.instrument import LEFT_FOOT, PEDALS, Instrument, Setting
+from simplify.harp.player import LAYERS, MODERATE, SIMPLE
+from simplify.report.results import (
+    CAUTIONS,
+    AssessResult,
+    PedalResult,
+    RewriteResult,
+    StrategyRow,
+)
+from simplify.score.model import ALTER_SIGNS, Part
+from simplify.technique.plan import PedalMove
+
+WIDTH = 92
+LAYER_WORDS = {
+    "fingers": "fingers",
+    "between_hands": "between the hands",
+    "pedals": "pedals",
+    "harmonic_rhythm": "harmonic rhythm",
+    "rhythm": "rhythm",
+    "counterpoint": "counterpoint",
+}
+STEPS_OF_LOAD = " ·-=+*#"
+"""A load's print in the strip across bars: one character a seventh, blank for none."""
+
+
+def grade(load: float) -> str:
+    """simple, moderate or complex."""
+    return "simple" if load <= SIMPLE else "moderate" if load <= MODERATE else "complex"
+
+
+def bars_words(first: str, last: str) -> str:
+    """'bar 5' or 'bars 5-8'."""
+    return f"bar {first}" if first == last else f"bars {first}-{last}"
+
+
+def setting_words(setting: Setting) -> str:
+    """Such as ``D♮ C♮ B♭ | E♭ F♮ G♮ A♭``: left foot, then right foot."""
+    names = [
+        f"{letter}{ALTER_SIGNS[position]}"
+        for letter, position in zip(PEDALS, setting, strict=True)
+    ]
+    return " ".join(names[: len(LEFT_FOOT)]) + " | " + " ".join(names[len(LEFT_FOOT) :])
+
+
+def for_whom(tier: str | None) -> str:
+    """The tier in a sentence's end."""
+    if tier is None:
+        return "more than a soloist could prepare as it stands"
+    return f"within reach of {'an' if tier == 'amateur' else 'a'} {tier} player"
+
+
+def _wrapped(text: str, indent: str, first: str | None = None) -> str:
+    return textwrap.fill(
+        text, WIDTH, initial_indent=first if first is not None else indent,
+        subsequent_indent=indent,
+    )
+
+
+def _cautions() -> list[str]:
+    return ["", *CAUTIONS]
+
+
+def strip(part: Part, bar_layers: Sequence[Sequence[float]], first: int = 0) -> list[str]:
+    """One row a layer, one character a bar, in blocks of sixty bars with bar numbers above."""
+    rows: list[str] = []
+    label = max(len(word) for word in LAYER_WORDS.values()) + 2
+    block = 60
+    for start in range(0, len(bar_layers), block):
+        columns = bar_layers[start : start + block]
+        ruler = [" "] * (len(columns) + 8)
+        for i in range(0, len(columns), 5):
+            number = part.bars[first + start + i].number
+            ruler[i : i + len(number)] = list(number)
+        rows.append(" " * label + "".join(ruler).rstrip())
+        for at, name in enumerate(LAYERS):
+            cells = "".join(
+                STEPS_OF_LOAD[min(len(STEPS_OF_LOAD) - 1, int(column[at] * 7))]
+                for column in columns
+            )
+            rows.append(LAYER_WORDS[name].ljust(label) + cells)
+    rows.append(" " * label + "blank, · and -: little;  = and +: moderate;  * and #: complex")
+    return rows
+
+
+def _reason(reason: Reason) -> str:
+    hand = f", {reason.hand}" if reason.hand in ("both hands",) else (
+        f", {reason.hand} hand" if reason.hand in ("left", "right") else ""
+    )
+    return f"bar {reason.bar} beat {reason.beat:g}{hand}: {reason.text}"
+
+
+def of_assessment(result: AssessResult) -> str:
+    """The whole of `gentler assess`."""
+    part, assessment = result.part, result.assessment
+    title = f"{result.info.title}: {part.name}" if result.info.title else part.name
+    span = bars_words(part.bars[0].number, part.bars[-1].number)
+    lines = [
+        title,
+        f"{span}, quarter note = {part.tempo[0].quarters:g}, {result.player.harp.title}",
+        "",
+        f"Difficulty {assessment.difficulty:.0f} of 100: {for_whom(result.tier_needed)}.",
+    ]
+    if result.asked is not None:
+        if result.verdict.within:
+            lines.append(f"For {result.asked}: within.")
+        else:
+            lines.append(f"For {result.asked}: not within.")
+            over = [one for one in result.verdict.exceeding if one.layer or not result.faults]
+            lines += [
+                _wrapped(f"- {bars_words(*one.bars)}: {one.text}", "    ", "  ") for one in over[:8]
+            ]
+        if result.remedies:
+            choices = "; or ".join(
+                " and ".join(f"{LAYER_WORDS[layer]} to {level}" for layer, level in choice)
+                for choice in result.remedies[:4]
+            )
+            lines.append(_wrapped(f"It would be within with {choices}.", "  ", ""))
+    loads = ", ".join(
+        f"{LAYER_WORDS[name]} {load:.2f} ({grade(load)})"
+        for name, load in zip(LAYERS, assessment.layers, strict=True)
+    )
+    lines += [_wrapped(f"Layers: {loads}", "        ", ""), ""]
+    lines += strip(part, [bar.layers for bar in assessment.bars])
+    lines += ["", "Where, what and why:"]
+    for stretch in result.stretches:
+        first, last = part.bars[stretch.first].number, part.bars[stretch.last].number
+        complexes = ", ".join(LAYER_WORDS[name] for name in stretch.complex_layers)
+        head = f"{bars_words(first, last)}: {stretch.difficulty:.0f}, {for_whom(stretch.tier)}"
+        lines.append(head + (f"; complex: {complexes}" if complexes else ""))
+        for reason in stretch.reasons[:5]:
+            lines.append(_wrapped(_reason(reason), "      ", "    "))
+    if result.faults:
+        lines += ["", f"Can't be played as written by {result.player.name} "
+                  f"({len(result.faults)} places):"]
+        for fault in result.faults[:12]:
+            lines.append(
+                _wrapped(f"bar {fault.bar} beat {fault.beat:g}: {fault.text}", "      ", "    ")
+            )
+        if len(result.faults) > 12:
+            lines.append(f"    and {len(result.faults) - 12} more (--json lists all)")
+    plan = result.performance.pedal_plan
+    lines += ["", f"Pedals: start {setting_words(plan.start)}, {len(plan.moves)} moves"
+              " (see: gentler pedals)"]
+    return "\n".join([*lines, *_cautions()])
+
+
+def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str:
+    """The whole of `gentler rewrite`."""
+    bars = result.part.bars
+    span = bars_words(bars[result.first].number, bars[result.last].number)
+    lines = [
+        f"{result.info.title or result.part.name}, {span}, for {result.player.name}",
+        f"As written: difficulty {result.original_difficulty:.0f}, "
+        f"{for_whom(result.original_tier)}; {len(result.original_faults)} places "
+        f"that can't be played; {result.original_moves} pedal moves",
+    ]
+    for fault in result.original_faults[:4]:
+        lines.append(
+            _wrapped(f"bar {fault.bar} beat {fault.beat:g}: {fault.text}", "      ", "    ")
+        )
+    for one, file in zip(result.alternatives, files, strict=True):
+        within = "within the tier" if one.within else "not yet within the tier"
+        lines += [
+            "",
+            f"{one.rank}. {file}: difficulty {result.original_difficulty:.0f} → "
+            f"{one.difficulty:.0f}, {within}; distance {one.distance:.2f} ("
+            + ", ".join(f"{name} {value:.2f}" for name, value in one.distance_parts)
+            + f"); pedal moves {result.original_moves} → {one.pedal_moves}",
+        ]
+        if one.note:
+            lines.append(f"    {one.note}")
+        for step in one.steps:
+            text = f"{bars_words(step.first, step.last)}, {step.text}"
+            lines.append(_wrapped(text, "      ", "    "))
+    lines.append("")
+    if not result.alternatives:
+        lines.append("No alternative was found that this player could play without a fault.")
+    if not result.reached:
+        lines.append(f"The tier is not reached; what resists most: {result.resisting}.")
+    lines.append(f"The search stopped because {result.stopped}.")
+    lines.append(f"Scores, report.html and result.json are in {folder}.")
+    return "\n".join([*lines, *_cautions()])
+
+
+def _move(part: Part, move: PedalMove) -> str:
+    bar, beat = part.place(move.onset)
+    letter = move.letter if move.string is None else f"{move.letter}{move.string // 7}"
+    limb = move.foot if " " in move.foot else f"{move.foot} foot"
+    return (
+        f"bar {bar} beat {beat:g}: {letter}{ALTER_SIGNS[move.before]} → "
+        f"{letter}{ALTER_SIGNS[move.after]} ({limb})"
+    )
+
+
+def of_pedals(result: PedalResult) -> str:
+    """The whole of `gentler pedals`."""
+    plan, part = result.plan, result.part
+    lines = [
+        result.info.title or part.name,
+        f"Start: {setting_words(plan.start)}",
+        f"{len(plan.moves)} moves, cost {plan.cost:.2f} (the least there is)",
+        *(f"    {_move(part, move)}" for move in plan.moves),
+    ]
+    respelled = []
+    for strike, played in zip(part.strikes, plan.played, strict=True):
+        if played != strike.pitch:
+            bar, beat = part.place(strike.onset)
+            respelled.append(f"bar {bar} beat {beat:g}: {strike.pitch.name} as {played.name}")
+    if respelled:
+        lines += ["Played on the synonym string:", *(f"    {text}" for text in respelled[:40])]
+        if len(respelled) > 40:
+            lines.append(f"    and {len(respelled) - 40} more (--json lists all)")
+    if plan.unmet:
+        lines.append("Places that no pedalling serves:")
+        for place in plan.unmet:
+            bar, beat = part.place(place.onset)
+            lines.append(_wrapped(f"bar {bar} beat {beat:g}: {place.text}", "      ", "    "))
+    return "\n".join([*lines, "", CAUTIONS[0]])
+
+
+def of_strategies(rows: Sequence[StrategyRow], *, whole: bool) -> str:
+    """`gentler strategies`: a line each, or one in full."""
+    if not whole:
+        width = max((len(row.strategy.name) for row in rows), default=0) + 2
+        lines = [f"{row.strategy.name.ljust(width)}{row.strategy.title}" for row in rows]
+        return "\n".join([*lines, "", "In full, with cases: gentler strategies NAME"])
+    lines = []
+    for row in rows:
+        kept = [flag.name.lower() for flag in row.strategy.keeps if flag.name]
+        lines += [f"{row.strategy.name}: {row.strategy.title}",
+                  f"Keeps: {', '.join(kept) or 'nothing for certain'}"]
+        for heading, text in row.text:
+            lines += ["", heading, _wrapped(text, "    ")]
+        lines += ["", "Worked cases"]
+        for case in row.strategy.cases:
+            lines.append(f"    for {case.tier}: {case.before}")
+            becomes = f"becomes {case.after}" if case.after else "stays as it is"
+            lines.append(f"        {becomes}")
+    return "\n".join(lines)
+
+
+def of_harps(rows: Sequence[Instrument]) -> str:
+    """`gentler harps`."""
+    width = max(len(harp.name) for harp in rows) + 2
+    lines = []
+    for harp in rows:
+        lines.append(f"{harp.name.ljust(width)}{harp.title}; {harp.range_text}")
+        lines.append(_wrapped(f"source: {harp.source}", " " * (width + 4), " " * width))
+    return "\n".join(lines)
+
+
+def of_tiers(table: dict[str, Any]) -> str:
+    """`gentler tiers`."""
+    tiers = table["tiers"]
+    lines = [_wrapped(f"{tier}: {table['who'][tier]}", "    ", "") for tier in tiers]
+    rows = [
+        *((name, row["values"], row) for name, row in table["limits"].items()),
+        *((name, row["values"], row) for name, row in table["rules"].items() if "values" in row),
+        *((f"cap: {LAYER_WORDS[layer]}", table["rules"]["caps"][layer], table["rules"]["caps"])
+          for layer in LAYERS),
+    ]
+    name_width = max(len(name) for name, _, _ in rows) + 2
+    lines += ["", " " * name_width + "".join(tier.rjust(13) for tier in tiers)]
+    for name, values, row in rows:
+        lines.append(name.ljust(name_width) + "".join(f"{value:g}".rjust(13) for value in values))
+        lines.append(_wrapped(f"{row['unit']}; source: {row['source']}", "      ", "    "))
+    pairs = table["rules"]["forbidden"]
+    for pair in pairs["pairs"]:
+        lines.append(f"never together for {', '.join(pairs['tiers'])}: {' with '.join(pair)}")
+    return "\n".join([*lines, "", *CAUTIONS[:2]])
+
+
+@contextmanager
+def progress(label: str, quiet: bool) -> Iterator[Callable[[int, int], None] | None]:
+    """A progress bar on stderr for long work; None when quiet or when stderr is no terminal."""
+    import sys
+
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"),
+        TimeElapsedColumn(), console=Console(stderr=True), transient=True,
+    ) as bars:
+        task = bars.add_task(label, total=None)
+
+        def show(done: int, total: int) -> None:
+            bars.update(task, completed=done, total=total)
+
+        yield show

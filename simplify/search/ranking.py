@@ -1,0 +1,119 @@
+"""How rewrites are ordered, thinned and kept apart in kind.
+
+Ranking orders and never edits: everything here is a pure function of finished candidates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from simplify.distance import Distance
+from simplify.score.model import Edit, NoteId, Part
+from simplify.search.reading import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A finished rewrite of a passage. part: the whole part rewritten; edits: in the order in
+    which they apply to the source part; bars: for each bar of the passage its note ids;
+    faults: counted in the passage when the whole part is performed."""
+
+    part: Part
+    edits: tuple[Edit, ...]
+    bars: tuple[frozenset[NoteId], ...]
+    distance: Distance
+    reading: Reading
+    within: bool
+    faults: int
+
+    @property
+    def kinds(self) -> frozenset[str]:
+        """Names of the strategies used."""
+        return frozenset(edit.strategy for edit in self.edits)
+
+    @property
+    def bar_kinds(self) -> frozenset[tuple[int, str]]:
+        """(bar, strategy) for every edit."""
+        return frozenset((n.bar, e.strategy) for e in self.edits for n in e.add) | frozenset(
+            (-1, e.strategy) for e in self.edits
+        )
+
+
+def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int]:
+    """Playable first, since a rewrite with a fault is none; then within the tier, since that was
+    asked for; then the least distance, since the music is the composer's; then the lower
+    difficulty; then the fewer steps, since they are easier to follow."""
+    return (
+        candidate.faults,
+        not candidate.within,
+        round(candidate.distance.total, 6),
+        round(candidate.reading.difficulty, 6),
+        len(candidate.edits),
+    )
+
+
+def difference_in_kind(one: Candidate, other: Candidate) -> float:
+    """0 to 1: one minus the share (Jaccard) of (bar, strategy) pairs that both use."""
+    union = one.bar_kinds | other.bar_kinds
+    return 1.0 - len(one.bar_kinds & other.bar_kinds) / len(union) if union else 0.0
+
+
+def bars_apart(one: Candidate, other: Candidate, source: Sequence[frozenset[NoteId]]) -> float:
+    """Share of the bars that either changes in which the two differ (0: the same music)."""
+    changed = [i for i, ids in enumerate(source) if one.bars[i] != ids or other.bars[i] != ids]
+    if not changed:
+        return 0.0
+    return sum(one.bars[i] != other.bars[i] for i in changed) / len(changed)
+
+
+def dominates(one: Candidate, other: Candidate) -> bool:
+    """True if `one` is no worse in distance and difficulty, and better in one of them."""
+    mine = (one.distance.total, one.reading.difficulty)
+    theirs = (other.distance.total, other.reading.difficulty)
+    return mine[0] <= theirs[0] and mine[1] <= theirs[1] and mine != theirs
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A ranked alternative; `note` says why a dominated one is shown all the same."""
+
+    candidate: Candidate
+    note: str = ""
+
+
+def choose(
+    candidates: Iterable[Candidate],
+    source: Sequence[frozenset[NoteId]],
+    count: int,
+    near_copy: float,
+) -> tuple[Choice, ...]:
+    """The alternatives to show, best first.
+
+    Taken in rank order: a candidate enters if it is not a near copy of one already in (it must
+    differ in at least `near_copy` of the changed bars) and is either undominated by those in, or
+    differs in kind (more than half of its steps are of other strategies or in other bars) and then
+    says so.
+    """
+    chosen: list[Choice] = []
+    waiting: list[Candidate] = []
+    for candidate in sorted(candidates, key=rank_key):
+        if len(chosen) >= count:
+            break
+        if any(bars_apart(candidate, c.candidate, source) < near_copy for c in chosen):
+            waiting.append(candidate)
+            continue
+        beaten = [c.candidate for c in chosen if dominates(c.candidate, candidate)]
+        if beaten and not all(difference_in_kind(candidate, b) > 0.5 for b in beaten):
+            waiting.append(candidate)
+            continue
+        note = "differs in kind from the closer ones" if beaten else ""
+        chosen.append(Choice(candidate, note))
+    for candidate in waiting:  # fill up with the rest of the front rather than show too few
+        if len(chosen) >= count:
+            break
+        if any(bars_apart(candidate, c.candidate, source) == 0.0 for c in chosen):
+            continue
+        if not any(dominates(c.candidate, candidate) for c in chosen):
+            chosen.append(Choice(candidate))
+    return tuple(sorted(chosen, key=lambda choice: rank_key(choice.candidate)))

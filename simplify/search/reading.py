@@ -1,0 +1,86 @@
+"""One full reading of some bars for a player: what the search compares.
+
+A reading is local: it performs and measures just the bars it is given. The numbers it holds are
+those that decide: faults, how far the layers exceed what the player takes, difficulty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simplify.difficulty.load import assess, part_of, verdict
+from simplify.harp.player import LAYERS, MODERATE, Player, Rules
+from simplify.score.model import Part
+from simplify.technique.perform import perform
+from simplify.technique.playability import find_faults
+
+
+@dataclass(frozen=True, slots=True)
+class BarReading:
+    """layers: load of each of the six layers in the bar; faults: how many begin in it; excess: by
+    how much the bar exceeds the player's rules, in units of load (0: within)."""
+
+    difficulty: float
+    layers: tuple[float, ...]
+    faults: int
+    excess: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Bar by bar, and as a whole; within: the player's rules hold and there is no fault."""
+
+    difficulty: float
+    layers: tuple[float, ...]
+    bars: tuple[BarReading, ...]
+    within: bool
+
+    @property
+    def faults(self) -> int:
+        """Faults in all the bars."""
+        return sum(bar.faults for bar in self.bars)
+
+    def over(self, first: int, last: int) -> tuple[float, int, float]:
+        """(mean difficulty, faults, excess) of bars first..last."""
+        rows = self.bars[first : last + 1]
+        return (
+            sum(row.difficulty for row in rows) / len(rows),
+            sum(row.faults for row in rows),
+            sum(row.excess for row in rows),
+        )
+
+
+def read_bars(part: Part, player: Player, first: int = 0, last: int | None = None) -> Reading:
+    """Performs and measures the part for the player, and reads bars first..last of it (indices;
+    all of them by default): the others are context."""
+    last = len(part.bars) - 1 if last is None else last
+    performance = perform(part, player)
+    assessment = part_of(assess(performance), first, last)
+    low, high = part.bars[first].onset, part.bars[last].end
+    inside = [f for f in find_faults(performance) if low <= f.onset < high]
+    counts = [0] * (last - first + 1)
+    for fault in inside:
+        counts[part.bar_at(fault.onset).index - first] += 1
+    rules = player.rules
+    rows = tuple(
+        BarReading(bar.difficulty, bar.layers, count, excess(bar.layers, bar.difficulty, rules))
+        for bar, count in zip(assessment.bars, counts, strict=True)
+    )
+    within = verdict(assessment, rules, inside).within
+    return Reading(assessment.difficulty, assessment.layers, rows, within)
+
+
+_LAYER_INDEX = {name: i for i, name in enumerate(LAYERS)}
+
+
+def excess(layers: tuple[float, ...], difficulty: float, rules: Rules) -> float:
+    """By how much one bar exceeds a tier's rules: loads over their caps, complex layers beyond
+    the number allowed (by how far the easiest of them is over the threshold), forbidden pairs
+    (by how far the lower of the two is over), and difficulty over the limit (per 100 points)."""
+    total = sum(max(0.0, load - cap) for load, cap in zip(layers, rules.caps, strict=True))
+    ranked = sorted(layers, reverse=True)
+    total += sum(max(0.0, load - MODERATE) for load in ranked[rules.max_complex :])
+    for one, other, at_one, at_other in rules.forbidden:
+        a, b = layers[_LAYER_INDEX[one]], layers[_LAYER_INDEX[other]]
+        total += max(0.0, min(a - at_one, b - at_other))
+    return total + max(0.0, difficulty - rules.max_load) / 100.0

@@ -1,0 +1,859 @@
+"""The exact search for a pedal plan: a shortest path over settings and the time of each foot.
+
+The path runs through a list of operations on an array of costs of shape (left levels, right levels,
+2187): the least cost of reaching each setting with each foot's last move at each level (level 0:
+long enough ago). Operations are
+
+- `Emit`: a column is struck; every setting pays for sounds it can't give;
+- `Slide`: letters may move, each on its own, in any number (a min-plus product that splits by
+  letter, so seven small array steps instead of 2187 x 2187);
+- `Step`: one foot may make one move, which the time since its last move is charged for;
+- `Merge`: levels that no longer differ become one.
+
+Foot times would multiply the states everywhere, though they matter in few places. So they are
+taken in lazily: at first every slot is one `Slide` in which a letter pays the least of the slot's
+moments, a relaxation whose optimum is a lower bound. The plan found is then charged for what it
+really costs; where two moves of a foot come too close, the slots around them are laid out moment
+by moment with levels, and the search runs again. As soon as the plan's real cost equals the
+search's, it is optimal for the whole problem, since the search can only have been too cheap. Costs
+are whole numbers, so that "equals" is exact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from simplify.harp.instrument import Setting
+from simplify.harp.synonyms import SETTINGS, settings_table
+from simplify.technique.pedal_line import (
+    EXIT_CLASS,
+    EXITS,
+    FootTime,
+    Ints,
+    Line,
+    exits,
+    mills,
+    start_costs,
+)
+
+FAR = np.int32(1 << 29)
+"""Cost of what can't be reached; twice this still fits 32 bits."""
+LEFT, RIGHT = 0, 1
+FEET = ((0, 1, 2), (3, 4, 5, 6))
+"""Letters of the left and right foot, as indices in `PEDALS`."""
+NEIGHBOUR = (3, 2)
+"""The other foot's nearest letter: E for the left foot, B for the right."""
+LEVELS = 8
+"""Levels kept per foot at first; more are merged to the older, which keeps the search a lower
+bound. Doubled when a plan can't be proved otherwise, up to `MOST_LEVELS`."""
+MOST_LEVELS = 32
+ROUNDS = 40
+"""Bound on the rounds of refinement; every round lays out at least one more slot."""
+KEEP_BYTES = 1 << 16
+"""States larger than this are kept only every `STRIDE` operations and computed again on demand."""
+STRIDE = 16
+
+
+class Move(NamedTuple):
+    """A move inside the search: slot (-1 before the first column), index of its moment (-1: before
+    the first column), letter index, positions, foot (0 left, 1 right), and whether it is the second
+    of two adjacent pedals that one foot takes at once."""
+
+    slot: int
+    moment: int
+    letter: int
+    before: int
+    after: int
+    foot: int
+    paired: bool
+
+
+Index = tuple[int, int, int]
+"""Left level, right level, setting number."""
+
+
+@cache
+def _turned() -> tuple[npt.NDArray[np.intp], ...]:
+    """For each letter the exits table's row with that letter's axis first and the axes in cyclic
+    order: the layout in which `_slide_all` meets it."""
+    numbers = np.arange(SETTINGS).reshape((3,) * 7)
+    rows = []
+    for letter in range(7):
+        axes = [*range(letter, 7), *range(letter)]
+        order = numbers.transpose(axes).reshape(-1)
+        rows.append(np.ascontiguousarray(exits()[letter][order]))
+    return tuple(rows)
+
+
+@cache
+def _ways() -> tuple[npt.NDArray[np.intp], ...]:
+    return tuple(exits())
+
+
+def _shape(letter: int) -> tuple[int, int, int]:
+    return 3**letter, 3, 3 ** (6 - letter)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Emit:
+    """A struck column. costs: shape (2187,)."""
+
+    column: int
+    costs: Ints
+
+    def apply(self, state: Ints) -> Ints:
+        """The state after the column."""
+        out: Ints = state + self.costs
+        return out
+
+    def unapply(self, rest: Ints) -> Ints:
+        """Cost still to come before the column."""
+        return self.apply(rest)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Slide:
+    """Free moves of some letters in a slot.
+
+    letters: which; leave: shape (42,), cost of one notch by way out; notch: further cost of two;
+    enter: shape (42,), cost of arriving at a sound held elsewhere, or None; moment: where the
+    moves are made, -1 if that is still open.
+    """
+
+    slot: int
+    moment: int
+    letters: tuple[int, ...]
+    leave: Ints
+    notch: int
+    enter: Ints | None
+
+    def apply(self, state: Ints) -> Ints:
+        """The state after the slot."""
+        if len(self.letters) == 7 and state.size == SETTINGS:
+            return _slide_all(state.reshape(-1), self).reshape(1, 1, SETTINGS)
+        for letter in self.letters:
+            state = self._one(state, letter)
+        return state
+
+    def _one(self, state: Ints, letter: int) -> Ints:
+        ways = _ways()[letter]
+        out = _moved(state + self.leave[ways], letter, self.notch)
+        if self.enter is not None:
+            out += self.enter[ways]
+        return np.minimum(out, state, out=out)
+
+    def unapply(self, rest: Ints) -> Ints:
+        """Cost still to come before the slot."""
+        for letter in reversed(self.letters):
+            ways = _ways()[letter]
+            come = rest if self.enter is None else rest + self.enter[ways]
+            out = _moved(come, letter, self.notch)
+            out += self.leave[ways]
+            rest = np.minimum(out, rest, out=out)
+        return rest
+
+    def back(self, state: Ints, index: Index, value: int) -> tuple[Index, list[Move]]:
+        """Where a path that stands at `index` with cost `value` after the slot came from, and its
+        moves in order; `state`: costs before the slot."""
+        left, right, number = index
+        stages = [state[left, right].reshape(1, 1, SETTINGS)]
+        for letter in self.letters[:-1]:
+            stages.append(self._one(stages[-1], letter))
+        moves: list[Move] = []
+        for letter, stage in zip(reversed(self.letters), reversed(stages), strict=True):
+            if int(stage[0, 0, number]) == value:
+                continue
+            ways, step = _ways()[letter], 3 ** (6 - letter)
+            here = number // step % 3
+            enter = 0 if self.enter is None else int(self.enter[ways[number]])
+            for there in range(3):
+                source = number + (there - here) * step
+                price = int(self.leave[ways[source]]) + enter
+                price += self.notch if abs(there - here) == 2 else 0
+                if there != here and int(stage[0, 0, source]) + price == value:
+                    foot = LEFT if letter in FEET[LEFT] else RIGHT
+                    moves.append(
+                        Move(self.slot, self.moment, letter, there - 1, here - 1, foot, False)
+                    )
+                    number, value = source, value - price
+                    break
+            else:
+                raise AssertionError("pedal search: a slide has no way back")
+        return (left, right, number), moves[::-1]
+
+
+def _moved(away: Ints, letter: int, notch: int) -> Ints:
+    """Least cost of arriving at each setting by moving one letter; `away`: cost of having left
+    each setting by one notch, shape (..., 2187)."""
+    return _moved_by(away, away + np.int32(notch), letter)
+
+
+def _moved_by(one: Ints, two: Ints, letter: int) -> Ints:
+    """As `_moved`, with the costs of leaving by one notch and by two."""
+    shape = (-1, *_shape(letter)[1:])
+    single, double = one.reshape(shape), two.reshape(shape)
+    out = np.empty_like(single)
+    np.minimum(single[:, 1], double[:, 2], out=out[:, 0])
+    np.minimum(single[:, 0], single[:, 2], out=out[:, 1])
+    np.minimum(single[:, 1], double[:, 0], out=out[:, 2])
+    return out.reshape(one.shape)
+
+
+def _slide_all(state: Ints, slide: Slide) -> Ints:
+    """`Slide.apply` for all seven letters and one level: the axes are turned by one letter at a
+    time, so that every array step runs over whole thirds."""
+    third = SETTINGS // 3
+    notch = np.int32(slide.notch)
+    buffers = np.empty((2, SETTINGS), dtype=np.int32)
+    away, come = np.empty(SETTINGS, dtype=np.int32), np.empty(SETTINGS, dtype=np.int32)
+    hold = np.empty(third, dtype=np.int32)
+    flat, natural, sharp = away[:third], away[third : 2 * third], away[2 * third :]
+    now = state
+    for turn, ways in enumerate(_turned()):
+        np.take(slide.leave, ways, out=away, mode="clip")
+        np.add(away, now, out=away)
+        if slide.enter is not None:
+            np.take(slide.enter, ways, out=come, mode="clip")
+        old, out = now.reshape(3, third), buffers[turn % 2]
+        columns = out.reshape(third, 3)
+        for to in range(3):
+            if to == 1:
+                np.minimum(flat, sharp, out=hold)
+            else:
+                np.add(sharp if to == 0 else flat, notch, out=hold)
+                np.minimum(hold, natural, out=hold)
+            if slide.enter is not None:
+                np.add(hold, come[to * third : (to + 1) * third], out=hold)
+            np.minimum(hold, old[to], out=columns[:, to])
+        now = out
+    return now
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """At most one move of one foot at a moment; adds a level (last) for the foot that has moved.
+
+    singles: charge per level for a move of one notch, doubles: of two; crossing: cost of the other
+    foot's neighbouring letter, or None; pairing: cost of two adjacent pedals at once, or None.
+    """
+
+    slot: int
+    moment: int
+    foot: int
+    leave: Ints
+    notch: int
+    enter: Ints | None
+    singles: tuple[int, ...]
+    doubles: tuple[int, ...]
+    crossing: int | None
+    pairing: int | None
+
+    @property
+    def letters(self) -> tuple[tuple[int, int], ...]:
+        """(letter, extra cost) that the foot can take."""
+        own = tuple((letter, 0) for letter in FEET[self.foot])
+        return own if self.crossing is None else (*own, (NEIGHBOUR[self.foot], self.crossing))
+
+    def _split(self, state: Ints) -> list[Ints]:
+        """The state by level of this foot: each shape (other foot's levels, 2187)."""
+        if self.foot == LEFT:
+            return [state[level] for level in range(state.shape[0])]
+        return [state[:, level] for level in range(state.shape[1])]
+
+    def _best(self, levels: list[Ints], charges: tuple[int, ...]) -> Ints:
+        best: Ints = levels[0] + np.int32(charges[0])
+        for level, charge in zip(levels[1:], charges[1:], strict=True):
+            np.minimum(best, level + np.int32(charge), out=best)
+        return best
+
+    def apply(self, state: Ints) -> Ints:
+        """The state after the moment: the same levels for who stays, a new last one for movers."""
+        levels = self._split(state)
+        single = self._best(levels, self.singles)
+        double = single if self.doubles == self.singles else self._best(levels, self.doubles)
+        double = double + np.int32(self.notch)
+        fresh: Ints | None = None
+        for letter, extra in self.letters:
+            ways = _ways()[letter]
+            price = self.leave[ways]
+            if extra:
+                price += np.int32(extra)
+            out = _moved_by(single + price, double + price, letter)
+            if self.enter is not None:
+                out += self.enter[ways]
+            fresh = out if fresh is None else np.minimum(fresh, out, out=fresh)
+        assert fresh is not None
+        for pair in self._pairs():
+            source, target, price = self._pair_price(pair)
+            fresh[:, target] = np.minimum(fresh[:, target], single[:, source] + price)
+        left, right = state.shape[:2]
+        if self.foot == LEFT:
+            grown = np.empty((left + 1, right, SETTINGS), dtype=np.int32)
+            grown[:left], grown[left] = state, fresh
+        else:
+            grown = np.empty((left, right + 1, SETTINGS), dtype=np.int32)
+            grown[:, :right], grown[:, right] = state, fresh
+        return grown
+
+    def unapply(self, rest: Ints) -> Ints:
+        """Cost still to come before the moment."""
+        levels = self._split(rest)
+        after, stay = levels[-1], levels[:-1]
+        far = np.full_like(after, FAR)
+        single, double = far.copy(), far.copy()
+        for letter, extra in self.letters:
+            ways = _ways()[letter]
+            come = after if self.enter is None else after + self.enter[ways]
+            price = self.leave[ways] + np.int32(extra)
+            one, two = _moved_by(come, far, letter), _moved_by(far, come, letter)
+            np.minimum(single, one + price, out=single)
+            np.minimum(double, two + (price + np.int32(self.notch)), out=double)
+        for pair in self._pairs():
+            source, target, price = self._pair_price(pair)
+            single[:, source] = np.minimum(single[:, source], after[:, target] + price)
+        out = [
+            np.minimum(level, np.minimum(single + np.int32(one), double + np.int32(two)))
+            for level, one, two in zip(stay, self.singles, self.doubles, strict=True)
+        ]
+        return np.stack(out, axis=self.foot)
+
+    def _pairs(self) -> tuple[tuple[int, int], ...]:
+        own = FEET[self.foot]
+        return () if self.pairing is None else tuple(pairwise(own))
+
+    def _pair_price(
+        self, pair: tuple[int, int]
+    ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Ints]:
+        """Settings with both pedals flat, the same with both natural, and the cost between."""
+        assert self.pairing is not None
+        first, second = pair
+        table = settings_table()
+        source = np.flatnonzero((table[:, first] == -1) & (table[:, second] == -1))
+        between = source + 3 ** (6 - first)
+        target = between + 3 ** (6 - second)
+        one, two = _ways()[first], _ways()[second]
+        price = self.leave[one[source]] + self.leave[two[between]] + np.int32(self.pairing)
+        if self.enter is not None:
+            price = price + self.enter[one[between]] + self.enter[two[target]]
+        return source, target, price.astype(np.int32)
+
+    def back(self, state: Ints, index: Index, value: int) -> tuple[Index, list[Move]]:
+        """As `Slide.back`."""
+        left, right, number = index
+        mine, other = (left, right) if self.foot == LEFT else (right, left)
+        levels = state.shape[self.foot]
+        if mine < levels:
+            return index, []
+
+        def cost(level: int, setting: int) -> int:
+            if self.foot == LEFT:
+                return int(state[level, other, setting])
+            return int(state[other, level, setting])
+
+        def place(level: int, setting: int) -> Index:
+            return (level, other, setting) if self.foot == LEFT else (other, level, setting)
+
+        for letter, extra in self.letters:
+            ways, step = _ways()[letter], 3 ** (6 - letter)
+            here = number // step % 3
+            enter = 0 if self.enter is None else int(self.enter[ways[number]])
+            for there in range(3):
+                if there == here:
+                    continue
+                source, far = number + (there - here) * step, abs(there - here) == 2
+                price = int(self.leave[ways[source]]) + extra + enter + (self.notch if far else 0)
+                for level, charge in enumerate(self.doubles if far else self.singles):
+                    if cost(level, source) + price + charge == value:
+                        move = Move(
+                            self.slot, self.moment, letter, there - 1, here - 1, self.foot, False
+                        )
+                        return place(level, source), [move]
+        for first, second in self._pairs():
+            sources, targets, prices = self._pair_price((first, second))
+            at = np.flatnonzero(targets == number)
+            if not len(at):
+                continue
+            source, price = int(sources[at[0]]), int(prices[at[0]])
+            for level, charge in enumerate(self.singles):
+                if cost(level, source) + price + charge == value:
+                    moves = [
+                        Move(self.slot, self.moment, first, -1, 0, self.foot, False),
+                        Move(self.slot, self.moment, second, -1, 0, self.foot, True),
+                    ]
+                    return place(level, source), moves
+        raise AssertionError("pedal search: a step has no way back")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Merge:
+    """Levels of one foot become fewer: level i becomes level `onto[i]`."""
+
+    foot: int
+    onto: tuple[int, ...]
+
+    def apply(self, state: Ints) -> Ints:
+        """The state with merged levels."""
+        source = state if self.foot == LEFT else state.transpose(1, 0, 2)
+        size, seen = list(state.shape), set()
+        size[self.foot] = max(self.onto) + 1
+        merged = np.empty(size, dtype=np.int32)
+        target = merged if self.foot == LEFT else merged.transpose(1, 0, 2)
+        for level, to in enumerate(self.onto):
+            if to in seen:
+                np.minimum(target[to], source[level], out=target[to])
+            else:
+                target[to] = source[level]
+                seen.add(to)
+        return merged
+
+    def unapply(self, rest: Ints) -> Ints:
+        """Cost still to come before merging."""
+        return np.take(rest, self.onto, axis=self.foot)
+
+    def back(self, state: Ints, index: Index, value: int) -> tuple[Index, list[Move]]:
+        """As `Slide.back`."""
+        left, right, number = index
+        for level, to in enumerate(self.onto):
+            mine = left if self.foot == LEFT else right
+            source = (level, right, number) if self.foot == LEFT else (left, level, number)
+            if to == mine and int(state[source]) == value:
+                return source, []
+        raise AssertionError("pedal search: a merge has no way back")
+
+
+Operation = Emit | Slide | Step | Merge
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """The operations of a line. after: for each column the number of operations up to and with
+    its `Emit`; plain: for each column whether both feet then have one level."""
+
+    operations: tuple[Operation, ...]
+    after: tuple[int, ...]
+    plain: tuple[bool, ...]
+
+
+Tracked = frozenset[tuple[int, int]]
+"""(slot, foot) pairs that are laid out moment by moment with the foot's time."""
+
+
+def _enter(line: Line, held: npt.NDArray[np.bool_]) -> Ints | None:
+    """Shape (42,): cost of arriving at a sound that is held on another letter, or None."""
+    if not held.any():
+        return None
+    cost = np.zeros(EXITS, dtype=np.int32)
+    cost[21:] = held[EXIT_CLASS] * np.int32(mills(line.costs.unmet_held))
+    return cost
+
+
+def build_program(
+    line: Line, start: Setting | None, tracked: Tracked, most: int, first: int = 0,
+    last: int | None = None,
+) -> Program:
+    """The operations from column `first` (its `Emit` only if it is 0) to column `last`."""
+    last = len(line.columns) - 1 if last is None else last
+    costs, foot_time = line.costs, line.foot
+    tier = line.player.tier
+    crossing = mills(costs.cross_foot) if tier in costs.cross_tiers else None
+    pairing = mills(costs.adjacent) if tier in costs.adjacent_tiers else None
+    notch = mills(costs.second_notch)
+    all_letters = tuple(range(7))
+    operations: list[Operation] = []
+    after, plain = [], []
+    if first == 0:
+        if start is not None:
+            before = np.full(EXITS, mills(costs.move), dtype=np.int32)
+            operations.append(Slide(-1, -1, all_letters, before, notch, None))
+        operations.append(Emit(0, line.emission(0)))
+        after.append(len(operations))
+        plain.append(True)
+    times: list[list[float]] = [[-np.inf], [-np.inf]]
+    for slot in range(first, last):
+        wanted = [(slot, foot) in tracked for foot in (LEFT, RIGHT)]
+        for foot in (LEFT, RIGHT):
+            if not wanted[foot] and len(times[foot]) > 1:
+                operations.append(Merge(foot, (0,) * len(times[foot])))
+                times[foot] = [-np.inf]
+        if not line.blocked[slot]:
+            if not any(wanted):
+                operations.append(
+                    Slide(
+                        slot, -1, all_letters, line.slot_leave[slot], notch,
+                        _enter(line, line.slot_held[slot]),
+                    )
+                )
+            else:
+                for moment in line.moments(slot):
+                    enter, leave = _enter(line, line.held[moment]), line.leave[moment]
+                    now = line.moment_seconds[moment]
+                    for foot in (LEFT, RIGHT):
+                        if not wanted[foot]:
+                            operations.append(
+                                Slide(slot, moment, FEET[foot], leave, notch, enter)
+                            )
+                            continue
+                        operations.extend(_aged(times, foot, now, foot_time, most))
+                        gaps = [now - time for time in times[foot]]
+                        operations.append(
+                            Step(
+                                slot, moment, foot, leave, notch, enter,
+                                tuple(foot_time.charge(gap, 1) for gap in gaps),
+                                tuple(foot_time.charge(gap, 2) for gap in gaps),
+                                crossing, pairing,
+                            )
+                        )
+                        times[foot].append(now)
+        operations.append(Emit(slot + 1, line.emission(slot + 1)))
+        after.append(len(operations))
+        plain.append(len(times[LEFT]) == len(times[RIGHT]) == 1)
+    return Program(tuple(operations), tuple(after), tuple(plain))
+
+
+def _aged(
+    times: list[list[float]], foot: int, now: float, foot_time: FootTime, most: int
+) -> list[Operation]:
+    """Merges the foot's levels that no longer differ at `now`, and the two oldest while there are
+    more than `most`; keeps `times` in step."""
+    kept, onto = [times[foot][0]], [0]
+    for time in times[foot][1:]:
+        if now - time >= foot_time.horizon - 1e-9:
+            onto.append(0)
+        elif len(kept) > 1 and time == kept[-1]:
+            onto.append(len(kept) - 1)
+        else:
+            kept.append(time)
+            onto.append(len(kept) - 1)
+    while len(kept) > most + 1:
+        del kept[2]  # the older of the two times stays: moves after it are charged too little
+        onto = [to if to < 2 else to - 1 for to in onto]
+    if len(kept) == len(times[foot]):
+        return []
+    times[foot] = kept
+    return [Merge(foot, tuple(onto))]
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """A forward run: states before each operation (None where only computed on demand), the last
+    state, and what was taken off so far before each operation (states are kept near 0)."""
+
+    program: Program
+    states: tuple[Ints | None, ...]
+    final: Ints
+    taken: tuple[int, ...]
+
+    def state(self, at: int, memory: dict[int, Ints]) -> Ints:
+        """State before operation `at` (or the last); `memory` keeps what had to be computed."""
+        if at == len(self.states):
+            return self.final
+        kept = self.states[at]
+        if kept is not None:
+            return kept
+        if at not in memory:
+            base = at
+            while self.states[base] is None:
+                base -= 1
+            memory.clear()
+            state = self.states[base]
+            for i in range(base, min(base + STRIDE, len(self.states))):
+                if i > base and self.states[i] is not None:
+                    break
+                assert state is not None
+                memory[i] = state
+                state = self.program.operations[i].apply(state)
+                if isinstance(self.program.operations[i], Emit):
+                    state = state - np.int32(self.taken[i + 1] - self.taken[i])
+        return memory[at]
+
+
+def run(program: Program, state: Ints, before: Sweep | None = None, same: int = 0) -> Sweep:
+    """Runs the operations on a first state of shape (1, 1, 2187); the first `same` operations are
+    those of an earlier run `before` and are not run again."""
+    states: list[Ints | None] = []
+    taken = [0]
+    if before is not None and same:
+        states.extend(before.states[:same])
+        taken = list(before.taken[: same + 1])
+        state = before.state(same, {})
+    since = 0
+    for operation in program.operations[same:]:
+        big = state.nbytes > KEEP_BYTES
+        since = since + 1 if big and since % STRIDE else (1 if big else 0)
+        states.append(state if not big or since == 1 else None)
+        state = operation.apply(state)
+        off = 0
+        if isinstance(operation, Emit):
+            off = int(state.min())
+            state -= np.int32(off)
+        taken.append(taken[-1] + off)
+    return Sweep(program, tuple(states), state, tuple(taken))
+
+
+def trace(sweep: Sweep, end: Index, at: int | None = None) -> tuple[Index, list[Move]]:
+    """Back from the state before operation `at` (None: after the last) to the first: the state
+    there and the moves in order."""
+    memory: dict[int, Ints] = {}
+    index = end
+    moves: list[Move] = []
+    at = len(sweep.program.operations) if at is None else at
+    value = int(sweep.state(at, memory)[end])
+    for number in range(at - 1, -1, -1):
+        operation = sweep.program.operations[number]
+        state = sweep.state(number, memory)
+        if isinstance(operation, Emit):
+            value = int(state[index])
+            continue
+        if isinstance(operation, Slide) and int(state[index]) == value:
+            continue  # staying is taken where it costs the same: moves are prepared early
+        index, made = operation.back(state, index, value)
+        moves.extend(reversed(made))
+        value = int(state[index])
+    return index, moves[::-1]
+
+
+# --- what a plan really costs ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """A place that can't be met: kind as in `Unmet`, move index or column, and the move before."""
+
+    kind: str
+    at: int
+    before: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """The real cost of a plan, in thousandths by cause, and the places it can't meet.
+
+    loose: slots whose moves cost more than the search thought; close: (foot, earlier move, later
+    move) pairs that were charged for the foot's time.
+    """
+
+    costs: tuple[tuple[str, int], ...]
+    charges: tuple[Charge, ...]
+    loose: tuple[int, ...]
+    close: tuple[tuple[int, int, int], ...]
+
+    @property
+    def total(self) -> int:
+        """Sum over all causes."""
+        return sum(amount for _, amount in self.costs)
+
+
+CAUSES = (
+    "moves", "two notches", "moment", "ringing", "hurry", "spelling", "first setting",
+    "other foot", "two pedals at once", "unmet setting", "unmet held", "unmet time",
+)
+
+
+def account(line: Line, start: int, moves: Sequence[Move], given: bool) -> Account:
+    """Charges a plan for everything, move by move in order, from the setting number `start`."""
+    costs, foot_time = line.costs, line.foot
+    total = dict.fromkeys(CAUSES, 0)
+    charges: list[Charge] = []
+    loose: list[int] = []
+    close: list[tuple[int, int, int]] = []
+    number = start
+    total["first setting"] = 0 if given else int(start_costs(line, None)[start])
+    last: list[tuple[float, int] | None] = [None, None]
+    one, two = mills(costs.move), mills(costs.second_notch)
+    held_cost = mills(costs.unmet_held)
+    at = 0
+    for column in range(len(line.columns)):
+        slot = column - 1
+        thought = real = 0
+        while at < len(moves) and moves[at].slot == slot:
+            move = moves[at]
+            step = 3 ** (6 - move.letter)
+            way = int(_ways()[move.letter][number])
+            number += (move.after - move.before) * step
+            arrival = int(_ways()[move.letter][number])
+            notches = abs(move.after - move.before)
+            total["moves"] += one
+            total["two notches"] += two if notches == 2 else 0
+            if slot >= 0:
+                moment = move.moment
+                burden = int(line.leave[moment, way]) - one
+                total["moment"] += int(line.moment_costs[moment])
+                burden -= int(line.moment_costs[moment])
+                ring = _ring(line, moment, way)
+                total["ringing"] += ring
+                total["unmet held"] += burden - ring
+                entering = 0
+                if arrival >= 21 and line.held[moment, EXIT_CLASS[arrival - 21]]:
+                    entering = held_cost
+                    total["unmet held"] += entering
+                if burden > ring or entering:
+                    charges.append(Charge("held", at))
+                real += int(line.leave[moment, way]) + entering
+                thought += int(line.slot_leave[slot, way])
+                if arrival >= 21 and line.slot_held[slot, EXIT_CLASS[arrival - 21]]:
+                    thought += held_cost
+                now = line.moment_seconds[moment]
+                home = LEFT if move.letter in FEET[LEFT] else RIGHT
+                if move.foot != home:
+                    total["other foot"] += mills(costs.cross_foot)
+                before = last[move.foot]
+                if move.paired:
+                    total["two pedals at once"] += mills(costs.adjacent)
+                elif before is not None:
+                    charge = foot_time.charge(now - before[0], notches)
+                    if charge:
+                        close.append((move.foot, before[1], at))
+                        total["unmet time" if charge == foot_time.unmet else "hurry"] += charge
+                        if charge == foot_time.unmet:
+                            charges.append(Charge("time", at, before[1]))
+                last[move.foot] = (now, at)
+            at += 1
+        if real != thought:
+            loose.append(slot)
+        for row in line.demands[column]:
+            paid = int(line.emission_row(row)[number])
+            if paid >= mills(costs.unmet_setting):
+                total["unmet setting"] += mills(costs.unmet_setting)
+                paid -= mills(costs.unmet_setting)
+                charges.append(Charge("setting", column))
+            total["spelling"] += paid
+    return Account(tuple(total.items()), tuple(charges), tuple(loose), tuple(close))
+
+
+def _ring(line: Line, moment: int, way: int) -> int:
+    own = way % 21
+    alone = 0 if line.only_ring is None else int(line.only_ring[moment, own])
+    return alone if way >= 21 else max(alone, int(line.ring[moment, EXIT_CLASS[own]]))
+
+
+# --- the search -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Solution:
+    """A plan inside the search. path start, moves with their moments, real account, and whether
+    its cost is proved least."""
+
+    start: int
+    moves: tuple[Move, ...]
+    account: Account
+    optimal: bool
+    sweep: Sweep
+    tracked: Tracked
+    most: int
+
+
+def first_state(line: Line, start: Setting | None) -> Ints:
+    """Shape (1, 2187, 1): the costs of the first settings."""
+    return start_costs(line, start).reshape(1, 1, SETTINGS)
+
+
+def solve(line: Line, start: Setting | None) -> Solution:
+    """The optimal plan of a line with at least one column: rounds of search and refinement."""
+    tracked: Tracked = frozenset()
+    most = LEVELS
+    best: Solution | None = None
+    program = build_program(line, start, tracked, most)
+    sweep = run(program, first_state(line, start))
+    for _ in range(ROUNDS):
+        solution = conclude(line, start, sweep, tracked, most)
+        if best is None or solution.account.total < best.account.total:
+            best = solution
+        if solution.optimal:
+            return solution
+        wider = refine(line, solution)
+        column = 0
+        if wider == tracked:
+            if most >= MOST_LEVELS:
+                break
+            most *= 2
+        else:  # up to the first new slot the search has been run already
+            column = min(slot for slot, _ in wider - tracked)
+            while column and not program.plain[column]:
+                column -= 1
+        tracked = wider
+        program = extend_program(line, start, program, tracked, most, column)
+        sweep = run(program, first_state(line, start), sweep, program.after[column] if column else 0)
+    assert best is not None
+    return best
+
+
+def extend_program(
+    line: Line, start: Setting | None, old: Program, tracked: Tracked, most: int, column: int
+) -> Program:
+    """The program with other tracked slots, the same up to a column without levels."""
+    if not column:
+        return build_program(line, start, tracked, most)
+    more = build_program(line, start, tracked, most, column)
+    done = old.after[column]
+    return Program(
+        old.operations[:done] + more.operations,
+        old.after[: column + 1] + tuple(done + at for at in more.after),
+        old.plain[: column + 1] + more.plain,
+    )
+
+
+def conclude(
+    line: Line, start: Setting | None, sweep: Sweep, tracked: Tracked, most: int
+) -> Solution:
+    """Reads the plan off a finished sweep and charges it."""
+    flat = int(sweep.final.argmin())
+    left, right, number = (int(i) for i in np.unravel_index(flat, sweep.final.shape))
+    index, moves = trace(sweep, (left, right, number))
+    bound = sweep.taken[-1] + int(sweep.final[left, right, number])
+    placed = place_moves(line, index[2], moves)
+    real = account(line, index[2], placed, start is not None)
+    return Solution(index[2], placed, real, real.total == bound, sweep, tracked, most)
+
+
+def place_moves(line: Line, start: int, moves: Sequence[Move]) -> tuple[Move, ...]:
+    """Gives moves whose moment is open their cheapest one, and orders each slot by moment."""
+    number = start
+    placed = []
+    for move in moves:
+        way = int(_ways()[move.letter][number])
+        number += (move.after - move.before) * 3 ** (6 - move.letter)
+        if move.moment < 0 <= move.slot:
+            arrival = int(_ways()[move.letter][number])
+            prices = [_price(line, moment, way, arrival) for moment in line.moments(move.slot)]
+            move = move._replace(moment=line.first[move.slot] + prices.index(min(prices)))
+        placed.append(move)
+    placed.sort(key=lambda m: (m.slot, m.moment))  # stable: the order of one moment stays
+    return tuple(placed)
+
+
+def _price(line: Line, moment: int, way: int, arrival: int) -> int:
+    cost = int(line.leave[moment, way])
+    if arrival >= 21 and line.held[moment, EXIT_CLASS[arrival - 21]]:
+        cost += mills(line.costs.unmet_held)
+    return cost
+
+
+def refine(line: Line, solution: Solution) -> Tracked:
+    """The slots to lay out next: where the plan's real cost was more than the search thought."""
+    found: set[tuple[int, int]] = set(solution.tracked)
+    for slot in solution.account.loose:
+        found.update(((slot, LEFT), (slot, RIGHT)))
+    pad = line.foot.horizon
+    for foot, earlier, later in solution.account.close:
+        low, high = solution.moves[earlier].slot, solution.moves[later].slot
+        if all((slot, foot) in solution.tracked for slot in range(low, high + 1)):
+            continue
+        begin = line.seconds[low] - pad
+        end = line.seconds[high + 1] + pad
+        while low > 0 and line.seconds[low - 1] >= begin:
+            low -= 1
+        while high + 2 < len(line.seconds) and line.seconds[high + 2] <= end:
+            high += 1
+        found.update((slot, foot) for slot in range(low, high + 1))
+    if len(found) == len(solution.tracked):  # the order of moves in a slot made the difference
+        for move in solution.moves:
+            found.update(((move.slot, LEFT), (move.slot, RIGHT)))
+    return frozenset(found)

@@ -1,0 +1,564 @@
+"""The pedal plan of a part: first setting, string of every note, moment and foot of every move.
+
+`plan_pedals` gives the plan of least cost over all of these together; the model is laid out in
+`pedal_line`, the exact search in `pedal_search`, every number with its source in pedal_costs.toml.
+`PedalTrellis` keeps what the search knows at every column, so that a changed version of a part is
+costed exactly without planning all of it again. Lever harps go to `levers`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+from itertools import combinations
+
+import numpy as np
+
+from simplify.harp.instrument import PEDALS, Setting, key_setting
+from simplify.harp.player import Player
+from simplify.harp.synonyms import SETTINGS, setting_at, settings_table, simultaneity_possible
+from simplify.score.model import STEP_SEMITONES, Part, Pitch
+from simplify.score.text import sign
+from simplify.technique.levers import plan_levers
+from simplify.technique.pedal_line import (
+    SCALE,
+    Floats,
+    Ints,
+    Line,
+    PedalCosts,
+    build_line,
+    held_until,
+    mills,
+    standard_costs,
+)
+from simplify.technique.pedal_search import (
+    MOST_LEVELS,
+    ROUNDS,
+    Emit,
+    Index,
+    Move,
+    Slide,
+    Solution,
+    Tracked,
+    account,
+    build_program,
+    first_state,
+    place_moves,
+    refine,
+    run,
+    solve,
+    trace,
+)
+from simplify.technique.plan import PedalMove, PedalPlan, Unmet
+
+
+def plan_pedals(
+    part: Part,
+    player: Player,
+    *,
+    start: Setting | None = None,
+    use_given: bool = False,
+    costs: PedalCosts | None = None,
+    hands: Sequence[str] | None = None,
+) -> PedalPlan:
+    """The plan of least cost, or of the lever moves if the player's harp has levers.
+
+    start: the first setting (None: free). use_given: take the first full setting the source
+    prints at or before the first note as the start. costs: other numbers than pedal_costs.toml
+    (pedals only). hands: 'L' or 'R' per strike, for levers (None: staff 2 is the left hand).
+    """
+    if start is None and use_given:
+        start = given_start(part)
+    if not player.harp.has_pedals:
+        return plan_levers(part, player, start=start, hands=hands)
+    line = build_line(part, player, costs or standard_costs())
+    if not line.columns:
+        setting = start or key_setting(part.bars[0].fifths)
+        return _plan(line, setting, (), None)
+    solution = solve(line, start)
+    return _plan(line, setting_at(solution.start), solution.moves, solution)
+
+
+def given_start(part: Part) -> Setting | None:
+    """The first full setting that the source prints at or before the first note, or None."""
+    first = part.strikes[0].onset if part.strikes else part.end
+    for given in sorted(part.given, key=lambda g: g.onset):
+        if given.full and given.onset <= first:
+            table = dict(given.positions)
+            d, c, b, e, f, g, a = (table[letter] for letter in PEDALS)
+            return d, c, b, e, f, g, a
+    return None
+
+
+# --- reading the plan -----------------------------------------------------------------------------
+
+
+def _plan(
+    line: Line, start: Setting, moves: tuple[Move, ...], solution: Solution | None
+) -> PedalPlan:
+    opening = line.part.bars[0].onset
+    made = [
+        PedalMove(
+            opening if move.moment < 0 else line.moment_ticks[move.moment],
+            PEDALS[move.letter], move.before, move.after, ("left", "right")[move.foot],
+        )
+        for move in moves
+    ]
+    settings = _settings(line, start, moves)
+    played, unset = _played(line, settings, made)
+    unmet = _off_the_harp(line)
+    lost = len(unmet)
+    unmet += _not_set(line, unset)
+    table: dict[str, int] = dict(solution.account.costs) if solution else {}
+    if solution:
+        unmet += _not_moved(line, moves, made, played, solution)
+    table["unmet range"] = lost * mills(line.costs.unmet_setting)
+    unmet.sort(key=lambda u: (u.onset, u.kind, u.strikes))
+    made.sort(key=lambda m: (m.onset, PEDALS.index(m.letter)))
+    return PedalPlan(
+        start, tuple(made), tuple(played), sum(table.values()) / SCALE,
+        tuple((cause, amount / SCALE) for cause, amount in table.items() if amount),
+        tuple(unmet), solution.optimal if solution else True,
+    )
+
+
+def _settings(line: Line, start: Setting, moves: Sequence[Move]) -> list[list[int]]:
+    """The setting at each column."""
+    now, at, rows = list(start), 0, []
+    for column in range(len(line.columns)):
+        while at < len(moves) and moves[at].slot < column:
+            now[moves[at].letter] = moves[at].after
+            at += 1
+        rows.append(list(now))
+    return rows
+
+
+def _played(
+    line: Line, settings: list[list[int]], made: Sequence[PedalMove]
+) -> tuple[list[Pitch], dict[int, list[int]]]:
+    """The spelling each strike is played in, and by column the strikes no string can give."""
+    leaving: dict[str, list[int]] = {}
+    for move in made:
+        leaving.setdefault(move.letter, []).append(move.onset)
+    strikes = line.part.strikes
+    played: list[Pitch] = []
+    for strike, options in zip(strikes, line.strings, strict=True):
+        nominal = options or strike.pitch.spellings()
+        played.append(nominal[0] if nominal else strike.pitch)
+    unset: dict[int, list[int]] = {}
+    for column, members in enumerate(line.columns):
+        positions = dict(zip(PEDALS, settings[column], strict=True))
+        for index in members:
+            options = line.strings[index]
+            if not options or line.sounds[index].fixed:
+                continue
+            there = [p for p in options if positions[p.step] == p.alter]
+            if not there:
+                unset.setdefault(column, []).append(index)
+                continue
+            if len(there) > 1:  # of two strings the one that stays as long as the note is held
+                onset = strikes[index].onset
+                until = held_until(line.part, strikes[index], line.costs)
+                steady = [
+                    p for p in there
+                    if not any(onset <= tick < until for tick in leaving.get(p.step, ()))
+                ]
+                there = steady or there
+            played[index] = there[0]
+    return played, unset
+
+
+def _off_the_harp(line: Line) -> list[Unmet]:
+    """Notes outside the harp's range, and those that the disc-less strings' tuning leaves out."""
+    found = []
+    harp = line.player.harp
+    for index, (strike, options) in enumerate(zip(line.part.strikes, line.strings, strict=True)):
+        if options:
+            continue
+        name = _named(strike.pitch)
+        lowest = harp.strings_for(strike.pitch)
+        if lowest:
+            letter = lowest[0].step
+            tuned = next(sign(a) for s, a in line.fixed if Pitch.on_string(s, 0).step == letter)
+            text = (
+                f"{name}: the lowest {letter} string has no pedal and is tuned to "
+                f"{letter}{tuned} for the whole piece"
+            )
+            found.append(Unmet(strike.onset, "discless", (index,), text))
+        else:
+            where = "below" if strike.pitch.string < harp.lowest + 2 else "above"
+            text = f"{name} lies {where} this harp ({harp.range_text})"
+            found.append(Unmet(strike.onset, "range", (index,), text))
+    return found
+
+
+def _named(pitch: Pitch) -> str:
+    return f"{pitch.step}{sign(pitch.alter)}{pitch.octave}"
+
+
+def _sound_name(pitch: Pitch) -> str:
+    return f"{pitch.step}{sign(pitch.alter)}"
+
+
+def _listed(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+_COUNT = {2: "both", 3: "all three", 4: "all four", 5: "all five"}
+
+
+def _not_set(line: Line, unset: dict[int, list[int]]) -> list[Unmet]:
+    found = []
+    for column, missing in unset.items():
+        members = [
+            i for i in line.columns[column] if line.strings[i] and not line.sounds[i].fixed
+        ]
+        names: dict[int, str] = {}
+        for index in members:
+            pitch = line.part.strikes[index].pitch
+            names.setdefault(pitch.pitch_class, _sound_name(pitch))
+        wanted = {line.part.strikes[i].pitch.pitch_class for i in missing}
+        clash = _clash(list(names), wanted)
+        if clash:
+            words = _listed([names[p] for p in clash])
+            text = f"{words} together: no setting holds {_COUNT.get(len(clash), 'all of them')}"
+        else:
+            lost = list(dict.fromkeys(_sound_name(line.part.strikes[i].pitch) for i in missing))
+            text = f"{_listed(lost)} can't be set here: no foot is free, or the string is in use"
+        onset = line.ticks[column]
+        found.append(Unmet(onset, "setting", tuple(missing), text))
+    return found
+
+
+def _clash(classes: list[int], wanted: set[int]) -> tuple[int, ...]:
+    """The smallest group of these pitch classes with a wanted one that no setting holds; empty if
+    one setting holds them all."""
+    for size in range(2, len(classes) + 1):
+        for group in combinations(classes, size):
+            if wanted & set(group) and not simultaneity_possible(group):
+                return group
+    return ()
+
+
+def _not_moved(
+    line: Line,
+    moves: tuple[Move, ...],
+    made: Sequence[PedalMove],
+    played: Sequence[Pitch],
+    solution: Solution,
+) -> list[Unmet]:
+    found = []
+    strikes = line.part.strikes
+    for charge in solution.account.charges:
+        if charge.kind == "setting":
+            continue
+        move, pedal = moves[charge.at], made[charge.at]
+        tick, letter = pedal.onset, pedal.letter
+        if charge.kind == "time":
+            before = made[charge.before]
+            now = line.moment_seconds[move.moment]
+            gap = now - line.moment_seconds[moves[charge.before].moment]
+            needed = line.foot.hard * (
+                line.foot.factor if abs(move.after - move.before) == 2 else 1.0
+            )
+            text = (
+                f"{pedal.foot} foot: {before.letter}{sign(before.after)} and then "
+                f"{letter}{sign(pedal.after)} {gap:.2f} s later; it needs {needed:.2f} s"
+            )
+            needy = tuple(
+                i for i in line.columns[move.slot + 1] if played[i].step == letter
+            ) or line.columns[move.slot + 1]
+            found.append(Unmet(tick, "time", needy, text))
+            continue
+        classes = {
+            (STEP_SEMITONES[letter] + position) % 12 for position in (pedal.before, pedal.after)
+        }
+        holders = tuple(
+            i
+            for i, strike in enumerate(strikes)
+            if strike.onset <= tick < held_until(line.part, strike, line.costs)
+            and line.strings[i]
+            and played[i].pitch_class in classes
+        )
+        words = _listed(list(dict.fromkeys(_named(strikes[i].pitch) for i in holders)) or [letter])
+        text = (
+            f"{words} {'are' if len(holders) > 1 else 'is'} still held when the {letter} pedal "
+            f"has to go from {sign(pedal.before)} to {sign(pedal.after)}"
+        )
+        found.append(Unmet(tick, "held", holders, text))
+    return found
+
+
+# --- potentials -----------------------------------------------------------------------------------
+
+
+class PedalTrellis:
+    """What the search knows of a part at every column, to cost changed versions of it.
+
+    plan: the optimum. Columns are the distinct onsets, in order. Only for pedal harps.
+    """
+
+    def __init__(
+        self,
+        part: Part,
+        player: Player,
+        *,
+        start: Setting | None = None,
+        costs: PedalCosts | None = None,
+    ) -> None:
+        self._costs = costs or standard_costs()
+        self._line = build_line(part, player, self._costs)
+        if not player.harp.has_pedals or not self._line.columns:
+            raise ValueError("a pedal trellis needs a pedal harp and at least one note")
+        self._start = start
+        self._solution = solve(self._line, start)
+        self.plan = _plan(
+            self._line, setting_at(self._solution.start), self._solution.moves, self._solution
+        )
+
+    @property
+    def onsets(self) -> tuple[int, ...]:
+        """Tick of each column."""
+        return self._line.ticks
+
+    @property
+    def cost(self) -> float:
+        """Cost of the optimum, notes off the harp left out."""
+        return self._solution.account.total / SCALE
+
+    @cached_property
+    def _rest(self) -> tuple[tuple[Ints, ...], tuple[Ints, ...], tuple[int, ...]]:
+        """For each column the cost still to come with feet as they are (least over levels, joined
+        with the cost so far), with both feet free, and what was taken off the second."""
+        sweep = self._solution.sweep
+        program = sweep.program
+        ahead = np.zeros(sweep.final.shape, dtype=np.int32)
+        taken = 0
+        through: list[Ints] = []
+        free: list[Ints] = []
+        shifts: list[int] = []
+        column = len(program.after) - 1
+        memory: dict[int, Ints] = {}
+        for at in range(len(program.operations), 0, -1):
+            if column >= 0 and program.after[column] == at:
+                whole = (sweep.state(at, memory) + ahead).min(axis=(0, 1))
+                through.append(whole + np.int32(0))
+                shifts.append(taken)
+                free.append(np.ascontiguousarray(ahead[0, 0]))
+                column -= 1
+            operation = program.operations[at - 1]
+            ahead = operation.unapply(ahead)
+            if isinstance(operation, Emit):
+                off = int(ahead.min())
+                ahead = ahead - np.int32(off)
+                taken += off
+        return tuple(through[::-1]), tuple(free[::-1]), tuple(shifts[::-1])
+
+    def prefix_values(self, column: int) -> Floats:
+        """Shape (2187,): least cost of everything up to and with a column, by its setting."""
+        sweep = self._solution.sweep
+        at = sweep.program.after[column]
+        state = sweep.state(at, {}).min(axis=(0, 1))
+        values: Floats = (state.astype(np.float64) + sweep.taken[at]) / SCALE
+        return values
+
+    def suffix_values(self, column: int) -> Floats:
+        """Shape (2187,): least cost of everything after a column, by its setting, when no foot has
+        moved lately."""
+        _, free, shifts = self._rest
+        values: Floats = (free[column].astype(np.float64) + shifts[column]) / SCALE
+        return values
+
+    def through(self, column: int) -> Floats:
+        """Shape (2187,): least cost of the whole part with each setting at a column. Its minimum is
+        `cost` at every column."""
+        whole, _, shifts = self._rest
+        at = self._solution.sweep.program.after[column]
+        taken = self._solution.sweep.taken[at] + shifts[column]
+        values: Floats = (whole[column].astype(np.float64) + taken) / SCALE
+        return values
+
+    def cost_with(self, part: Part) -> float:
+        """Least cost of another version of the part, the same as planning it from the beginning;
+        only the columns that differ, and those they ring into, are searched again."""
+        line = build_line(part, self._line.player, self._costs)
+        if not line.columns:
+            return 0.0
+        solution = self._local(line) or solve(line, self._start)
+        return solution.account.total / SCALE
+
+    def plan_with(self, part: Part) -> PedalPlan:
+        """The plan of another version of the part, as `cost_with`."""
+        line = build_line(part, self._line.player, self._costs)
+        if not line.columns:
+            return plan_pedals(part, line.player, start=self._start, costs=self._costs)
+        solution = self._local(line) or solve(line, self._start)
+        return _plan(line, setting_at(solution.start), solution.moves, solution)
+
+    def _local(self, line: Line) -> Solution | None:
+        """The optimum of a changed line by joining what is known before and after the change, or
+        None where that can't be proved optimal."""
+        old, program = self._line, self._solution.sweep.program
+        if old.part.bars[0].fifths != line.part.bars[0].fifths:
+            return None
+        head, tail = _common(old, line)
+        shift = len(line.columns) - len(old.columns)
+        pad = line.foot.horizon
+        # Join at columns where no foot's time is being followed, a little outside the change.
+        low = head - 1
+        while low > 0 and (
+            not program.plain[low] or old.seconds[low] > old.seconds[min(head, old.slots)] - pad
+        ):
+            low -= 1
+        high = len(old.columns) - tail
+        edge = old.seconds[min(high, old.slots)] + pad
+        while high < old.slots and (not program.plain[high] or old.seconds[high] < edge):
+            high += 1
+        if low < 0 or high >= old.slots:
+            low = -1 if low < 0 else low
+            if low < 0 and high >= old.slots:
+                return None
+        join = min(high, old.slots)
+        last = join + shift
+        if last <= max(low, 0) or (high < old.slots and not program.plain[join]):
+            return None
+        tracked = self._moved_tracking(low, join, shift)
+        inner: Tracked = frozenset((s, f) for s, f in tracked if max(low, 0) <= s < last)
+        most = self._solution.most
+        ending = high >= old.slots
+        ahead = None if ending else self._rest[1][join]
+        for _ in range(ROUNDS):
+            solution = self._joined(line, low, last, inner, tracked, most, ahead, join)
+            if solution.optimal:
+                return solution
+            wider = refine(line, solution)
+            if any(not max(low, 0) <= slot < last for slot, _ in wider - tracked):
+                return None
+            if wider == tracked:
+                if most >= MOST_LEVELS:
+                    return None
+                most *= 2
+            inner |= wider - tracked
+            tracked |= wider
+        return None
+
+    def _moved_tracking(self, low: int, join: int, shift: int) -> Tracked:
+        """The slots laid out for the old line, where they lie outside the change in the new."""
+        return frozenset(
+            (slot if slot < join else slot + shift, foot)
+            for slot, foot in self._solution.tracked
+            if slot <= low or slot >= join
+        )
+
+    def _joined(
+        self,
+        line: Line,
+        low: int,
+        last: int,
+        inner: Tracked,
+        tracked: Tracked,
+        most: int,
+        ahead: Ints | None,
+        join: int,
+    ) -> Solution:
+        old = self._solution.sweep
+        if low < 0:
+            program = build_program(line, self._start, inner, most, 0, last)
+            state, base = first_state(line, self._start), 0
+        else:
+            program = build_program(line, self._start, inner, most, low, last)
+            at = old.program.after[low]
+            state, base = old.state(at, {}), old.taken[at]
+        sweep = run(program, state)
+        total = sweep.final if ahead is None else sweep.final + ahead
+        flat = int(total.argmin())
+        left, right, number = (int(i) for i in np.unravel_index(flat, total.shape))
+        bound = base + sweep.taken[-1] + int(total[left, right, number])
+        index, moves = trace(sweep, (left, right, number))
+        if low >= 0:
+            index, earlier = trace(old, index, old.program.after[low])
+            moves = [*earlier, *moves]
+        if ahead is not None:
+            bound += self._rest[2][join]
+            moves = [*moves, *self._onward(line, (0, 0, number), join, last - join, tracked, most)]
+        placed = place_moves(line, index[2], moves)
+        real = account(line, index[2], placed, self._start is not None)
+        return Solution(index[2], placed, real, real.total == bound, sweep, tracked, most)
+
+    def _onward(
+        self, line: Line, index: Index, column: int, shift: int, tracked: Tracked, most: int
+    ) -> list[Move]:
+        """The best way on from a setting at an old column to the end, as moves of the new line."""
+        program = self._solution.sweep.program
+        free, shifts = self._rest[1], self._rest[2]
+        moves: list[Move] = []
+        number, end = index[2], len(program.after) - 1
+        while column < end:
+            following = column + 1
+            while following < end and not program.plain[following]:
+                following += 1
+            size = program.after[following] - program.after[column]
+            here = int(free[column][number]) + shifts[column]
+            if following == column + 1 and size <= 2:
+                emit = program.operations[program.after[following] - 1]
+                assert isinstance(emit, Emit)
+                stay = int(free[following][number]) + shifts[following] + int(emit.costs[number])
+                slide = program.operations[program.after[following] - 2]
+                if stay == here and (size == 1 or isinstance(slide, Slide)):
+                    column = following
+                    continue
+            first, last = column + shift, following + shift
+            state = np.full((1, 1, SETTINGS), np.int32(1 << 29), dtype=np.int32)
+            state[0, 0, number] = 0
+            piece = build_program(line, None, tracked, most, first, last)
+            sweep = run(piece, state)
+            ahead = free[following] if program.plain[following] else np.zeros_like(free[0])
+            total = sweep.final + ahead
+            flat = int(total.argmin())
+            left, right, number = (int(i) for i in np.unravel_index(flat, total.shape))
+            _, made = trace(sweep, (left, right, number))
+            moves.extend(made)
+            column = following
+        return moves
+
+
+def _common(old: Line, new: Line) -> tuple[int, int]:
+    """How many columns at the beginning and at the end are the same in two lines, with the slots
+    between them."""
+    return _agreeing(old, new, False), _agreeing(old, new, True)
+
+
+def _agreeing(old: Line, new: Line, from_end: bool) -> int:
+    count = min(len(old.columns), len(new.columns))
+    moments = min(len(old.moment_ticks), len(new.moment_ticks))
+
+    def ends(array: Ints | np.ndarray[tuple[int, ...], np.dtype[np.generic]]) -> object:
+        return array[len(array) - moments :][::-1] if from_end else array[:moments]
+
+    same = np.ones(moments, dtype=bool)
+    pairs = [
+        (np.array(old.moment_ticks), np.array(new.moment_ticks)),
+        (np.array(old.moment_seconds), np.array(new.moment_seconds)),
+        (old.moment_costs, new.moment_costs),
+        (old.leave, new.leave),
+        (old.held, new.held),
+    ]
+    for one, other in pairs:
+        equal = np.equal(ends(one), ends(other))  # type: ignore[call-overload]
+        same &= equal if equal.ndim == 1 else equal.all(axis=1)
+    agreeing_moments = int(same.argmin()) if not same.all() else moments
+    agreed = used = 0
+    for i in range(count):
+        a = len(old.columns) - 1 - i if from_end else i
+        b = len(new.columns) - 1 - i if from_end else i
+        if i:
+            slot_a, slot_b = (a, b) if from_end else (a - 1, b - 1)
+            size_a = old.first[slot_a + 1] - old.first[slot_a]
+            size_b = new.first[slot_b + 1] - new.first[slot_b]
+            used += size_a
+            if size_a != size_b or used > agreeing_moments:
+                break
+        if old.ticks[a] != new.ticks[b] or old.demands[a] != new.demands[b]:
+            break
+        agreed = i + 1
+    return agreed

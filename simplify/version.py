@@ -1,0 +1,3 @@
+"""The version of the program and of its JSON documents."""
+
+VERSION = "0.1.0"

@@ -1,0 +1,100 @@
+"""Reduce the melody to its outline.
+
+What it does:
+    Leaves out notes of the upper staff: the quickest, all between the beats or between the strong
+    beats, its passing notes foreign to the key, or repeated ones. What stands with them goes too.
+
+When a harpist would do this:
+    Last of all, when the line itself is too fast or too chromatic for the player and a simpler
+    line on the strong beats still tells the tune (common practice in school arrangements).
+
+What is lost:
+    Passing notes of the melody. This does not keep the melody.
+
+Does not apply when:
+    The melody moves in beats, in the key, without repetition.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator
+
+from simplify.harp.player import Player
+from simplify.score.edits import Column, Draft, is_accidental, on_pulse, staff_bars, strength
+from simplify.score.model import Bar, Edit, Passage
+from simplify.strategy import Case, Keeps, Strategy
+from strategies._shared import plain, promised
+
+KEEPS = Keeps.NOTHING
+
+
+def _off_grid(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
+    """Columns off the coarsest of half beat and beat that leaves something out."""
+    compound = bar.pulse_ticks == 3 * bar.beat_ticks
+    units = [bar.beat_ticks] if compound else [bar.pulse_ticks // 4, bar.pulse_ticks // 2]
+    for unit in [*units, bar.pulse_ticks]:
+        off = [c for c in cols if (c.onset - bar.onset + bar.lead) % unit]
+        if off:
+            return off
+    return []
+
+
+def _repeated(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
+    return [
+        two for one, two in itertools.pairwise(cols) if one.high.pitch.midi == two.high.pitch.midi
+    ]
+
+
+def _chromatic(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
+    return [
+        c for c in cols if is_accidental(c.high.pitch, bar) and not on_pulse(bar, c.onset)
+    ]
+
+
+def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
+    edits: list[Edit | None] = []
+    ways: tuple[tuple[Callable[[Bar, tuple[Column, ...]], list[Column]], str], ...] = (
+        (_chromatic, "the melody without its chromatic passing notes"),
+        (_repeated, "the melody strikes a repeated note once and lets it ring"),
+        (_off_grid, "the melody without its quickest notes"),
+        (
+            lambda bar, cols: [c for c in cols if not on_pulse(bar, c.onset)],
+            "the melody with its notes on the beats only",
+        ),
+        (
+            lambda bar, cols: [c for c in cols if strength(bar, c.onset) < 2],
+            "the melody with its notes on the strong beats only",
+        ),
+    )
+    for bar, staff, cols in staff_bars(passage):
+        if staff != 1:
+            continue
+        for choose, words in ways:
+            gone = [
+                s
+                for c in choose(bar, cols)
+                for s in c.strikes
+                if plain(s, passage.part)
+            ]
+            if gone and len(gone) < sum(len(c.strikes) for c in cols):
+                draft = Draft(passage)
+                draft.drop(*gone)
+                edits.append(draft.edit(f"right hand: {words}"))
+    yield from promised(passage, KEEPS, edits)
+
+
+STRATEGY = Strategy(
+    name="melody_outline",
+    title="Reduce the melody to its outline",
+    keeps=KEEPS,
+    propose=_propose,
+    cases=(
+        Case("2/4 | C5:1/4 D5 E5 F5 G5:1 ; C3:2", "2/4 | C5:1/2 E5 G5:1 ; C3:2"),
+        Case("2/4 | C5:1/4 D5 E5 F5 G5:1 ; C3:2", "2/4 | C5:1 G5 ; C3:2"),
+        Case("2/4 | C5:1/2 C#5 D5:1 ; C3:2", "2/4 | C5:1 D5 ; C3:2"),
+        Case("2/4 | C5:1 D5 ; C3:2", None),
+        Case("2/4 | C5:2 ; C3:1/2 D3 E3 F3", None),
+        Case("4/4 | C5:2 D5 ; C3:4", None),
+    ),
+)

@@ -1,0 +1,96 @@
+"""Turn a scale run into a glissando.
+
+What it does:
+    A quick run by step over five strings and more, all in one pedal setting, becomes a glissando
+    from its first note to its last.
+
+When a harpist would do this:
+    The glissando is the harp's own run, louder and easier than fingered notes when every string in
+    between belongs to the setting (Rimsky-Korsakov, Principles of Orchestration, ch. I).
+
+What is lost:
+    The even rhythm of the run; the notes stay.
+
+Does not apply when:
+    The run skips a string, turns, needs two positions of a letter, or is slow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from simplify.harp.player import Player
+from simplify.score.edits import Column, Draft, seconds_between, staff_bars, whole
+from simplify.score.model import Edit, Mark, Passage, Strike
+from simplify.strategy import Case, Keeps, Strategy
+from strategies._shared import plain, promised, with_marks
+
+KEEPS = Keeps.NOTHING
+SHORTEST = 6
+"""Notes from which a run is worth a glissando (estimate)."""
+
+
+def _runs(passage: Passage, cols: Sequence[Column]) -> list[list[Strike]]:
+    runs: list[list[Strike]] = [[]]
+    for column in cols:
+        strike = column.low
+        single = (
+            len(column.strikes) == 1
+            and len(strike.notes) == 1
+            and whole(passage, strike)
+            and plain(strike, passage.part)
+        )
+        if not single:
+            runs.append([])
+            continue
+        run = runs[-1]
+        if run:
+            step = strike.pitch.string - run[-1].pitch.string
+            way = run[1].pitch.string - run[0].pitch.string if len(run) > 1 else step
+            letters = {s.pitch.step: s.pitch.alter for s in run}
+            fits = letters.get(strike.pitch.step, strike.pitch.alter) == strike.pitch.alter
+            if abs(step) != 1 or step != way or run[-1].end != strike.onset or not fits or (
+                run[-1].first.voice != strike.first.voice
+            ):
+                runs.append([])
+        runs[-1].append(strike)
+    return [run for run in runs if len(run) >= SHORTEST]
+
+
+def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
+    edits: list[Edit | None] = []
+    for _, _, cols in staff_bars(passage):
+        for run in _runs(passage, cols):
+            first, last = run[0], run[-1]
+            wait = seconds_between(passage.part, first.onset, run[1].onset)
+            if wait > 1.0 / player.limits.hand_rate or any(
+                abs(s.pitch.alter) > 1 for s in run
+            ):
+                continue
+            draft = Draft(passage)
+            draft.drop(*run[1:-1])
+            draft.mark(first, with_marks(first, Mark("gliss-start", "1")))
+            draft.mark(last, with_marks(last, Mark("gliss-stop", "1")))
+            edits.append(
+                draft.edit(
+                    f"{cols[0].hand}: the run {first.pitch.name} to {last.pitch.name} becomes a "
+                    "glissando"
+                )
+            )
+    yield from promised(passage, KEEPS, edits)
+
+
+STRATEGY = Strategy(
+    name="run_to_glissando",
+    title="Turn a scale run into a glissando",
+    keeps=KEEPS,
+    propose=_propose,
+    cases=(
+        Case(
+            "3/4 | C5:1/4 D5 E5 F5 G5 A5 B5 C6 D6:1 ; C3:3",
+            "3/4 | C5:2{gliss-start 1} D6:1{gliss-stop 1} ; C3:3",
+        ),
+        Case("3/4 | C5:1/4 D5 E5 F5 G5 F5 E5 D5 C5:1 ; C3:3", None),
+        Case("3/4 tempo:40 | C5:1/2 D5 E5 F5 G5 A5 ; C3:3", None),
+    ),
+)

@@ -1,0 +1,1 @@
+"""Scripts that measure; nothing here is collected as a test."""

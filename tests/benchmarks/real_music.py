@@ -1,0 +1,112 @@
+"""The keyboard works of music21's corpus: assess each, rewrite its hardest eight bars for a tier.
+
+    python -m tests.benchmarks.real_music [--tier amateur] [--keep melody] [--only NAME] [SCORE ...]
+
+Prints a row a piece: difficulty before and after, tier needed, distance, alternatives, and seconds
+as a ratio to music21's own parse of the same file in the same run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from pathlib import Path
+
+import music21
+
+from simplify import api
+from simplify.harp.player import tier_player
+from simplify.score.lines import melody
+from simplify.score.model import Passage
+from simplify.score.read import open_score
+
+PIECES = (
+    ("joplin/maple_leaf_rag", None),
+    ("chopin/mazurka06-2", None),
+    ("cpebach/h186", None),
+    ("schumann_clara/polonaise_op1n1", None),
+    ("schumann_clara/polonaise_op1n2", None),
+    ("schumann_clara/polonaise_op1n3", None),
+    ("schumann_clara/polonaise_op1n4", None),
+    ("schubert/Lindenbaum", "Piano"),
+    ("beach/prayer_of_a_tired_child", "Piano"),
+    ("schoenberg/opus19/movement2", None),
+    ("schoenberg/opus19/movement6", None),
+    ("mozart/k545/movement1_exposition", None),
+)
+
+
+def file_of(name: str) -> Path:
+    """The corpus file of a piece, from the installed package."""
+    return Path(str(music21.corpus.getWork(name)))
+
+
+def hardest(part_loads: tuple[float, ...], bars: int) -> tuple[int, int]:
+    """First and last index of the `bars` bars with the highest mean difficulty."""
+    span = min(bars, len(part_loads))
+    means = [sum(part_loads[i : i + span]) for i in range(len(part_loads) - span + 1)]
+    at = max(range(len(means)), key=lambda i: (means[i], -i))
+    return at, at + span - 1
+
+
+def row(path: Path, part: str | None, tier: str, keep: str, bars: int) -> str:
+    """Measures one piece and returns its line of the table."""
+    began = time.perf_counter()
+    music21.converter.parse(path, forceSource=True)
+    parse = time.perf_counter() - began
+    choices = [c.name for c in open_score(str(path)).candidates]
+    if part is not None and part not in choices:
+        part = next((c for c in choices if part.lower() in c.lower()), part)
+    began = time.perf_counter()
+    result = api.assess_score(api.Request(str(path), part=part))
+    assess = time.perf_counter() - began
+    first, last = hardest(tuple(b.difficulty for b in result.assessment.bars), bars)
+    numbers = result.part.bars[first].number, result.part.bars[last].number
+    began = time.perf_counter()
+    rewrite = api.rewrite_score(
+        api.Request(str(path), part=part, bars=f"{numbers[0]}-{numbers[1]}", tier=tier), keep=keep
+    )
+    spent = time.perf_counter() - began
+    with tempfile.TemporaryDirectory() as folder:
+        api.write_rewrites(rewrite, Path(folder) / "out")
+    source = Passage(rewrite.part, rewrite.first, rewrite.last)
+    line = [(s.onset, s.pitch.midi) for s in melody(source)]
+    kept = all(
+        [(s.onset, s.pitch.midi) for s in melody(source.of(one.part))] == line
+        for one in rewrite.alternatives
+    )
+    again = api.assess_score(api.Request(str(path), part=part)).faults
+    pro = tier_player("professional")
+    afters = " ".join(
+        f"{one.difficulty:.0f}/{one.distance:.2f}{'' if one.within else '!'}"
+        for one in rewrite.alternatives
+    )
+    return (
+        f"{path.stem[:26]:26s} {len(result.part.bars):4d} bars  whole {result.assessment.difficulty:5.1f} "
+        f"{result.tier_needed or '-':12s} faults({pro.name}) {len(again):3d}  bars {numbers[0]}-{numbers[1]}: "
+        f"{rewrite.original_difficulty:5.1f} {rewrite.original_tier or '-':12s} "
+        f"faults {len(rewrite.original_faults):3d} -> [{afters}]  "
+        f"melody {'kept' if kept else 'changed'}  parse {parse:.2f}s assess x{assess / parse:.1f} "
+        f"rewrite {spent:.1f}s x{spent / parse:.0f}  {rewrite.stopped}"
+    )
+
+
+def main() -> None:
+    """Prints the table."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--tier", default="amateur")
+    parser.add_argument("--keep", default="")
+    parser.add_argument("--bars", type=int, default=8)
+    parser.add_argument("--only", default="")
+    parser.add_argument("scores", nargs="*")
+    options = parser.parse_args()
+    pieces = [(Path(s), None) for s in options.scores] or [
+        (file_of(name), part) for name, part in PIECES if options.only in name
+    ]
+    for path, part in pieces:
+        print(row(path, part, options.tier, options.keep, options.bars), flush=True)
+
+
+if __name__ == "__main__":
+    main()

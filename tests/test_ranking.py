@@ -1,0 +1,95 @@
+"""Ranking: one key, no dominated or near-copied alternative unless it differs in kind."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simplify.score.model import Edit
+from simplify.score.text import parse_part
+from simplify.search.ranking import (
+    Candidate,
+    bars_apart,
+    choose,
+    difference_in_kind,
+    dominates,
+    rank_key,
+)
+
+PART = parse_part("4/4 | C4:4 | D4:4 | E4:4 | F4:4")
+SOURCE = tuple(frozenset({n.id}) for n in PART.notes)
+
+
+def candidate(
+    distance: float, difficulty: float, bars: tuple[int, ...] = (0,), kind: str = "thin",
+    within: bool = True, faults: int = 0, mark: int = 1,
+) -> Any:
+    """A finished rewrite that changed `bars` in a way told by `mark`."""
+    ids = tuple(
+        frozenset({-(100 * mark + i)}) if i in bars else SOURCE[i] for i in range(len(SOURCE))
+    )
+    edits = tuple(Edit(frozenset({i}), (), "gone", kind) for i in bars)
+    return Candidate(
+        PART, edits, ids, SimpleNamespace(total=distance),  # type: ignore[arg-type]
+        SimpleNamespace(difficulty=difficulty), within, faults,  # type: ignore[arg-type]
+    )
+
+
+def test_rank_order_is_playable_within_near_easy():
+    """The order that the docstring of rank_key gives."""
+    best = candidate(0.3, 40.0)
+    assert rank_key(best) < rank_key(candidate(0.1, 20.0, faults=1))
+    assert rank_key(best) < rank_key(candidate(0.1, 20.0, within=False))
+    assert rank_key(best) < rank_key(candidate(0.4, 10.0))
+    assert rank_key(best) < rank_key(candidate(0.3, 41.0))
+
+
+def test_a_dominated_candidate_of_the_same_kind_is_left_out():
+    near, worse = candidate(0.1, 30.0, mark=1), candidate(0.2, 35.0, mark=2)
+    assert dominates(near, worse)
+    assert [c.candidate for c in choose([near, worse], SOURCE, 5, 0.3)] == [near]
+
+
+def test_a_dominated_candidate_of_another_kind_says_so():
+    near = candidate(0.1, 30.0, mark=1)
+    other = candidate(0.2, 35.0, bars=(1, 2), kind="respell", mark=2)
+    chosen = choose([near, other], SOURCE, 5, 0.3)
+    assert [c.candidate for c in chosen] == [near, other]
+    assert "kind" in chosen[1].note
+
+
+def test_near_copies_wait_for_room():
+    """Two that differ in one bar of four are near copies: the second comes last, if at all."""
+    one = candidate(0.10, 40.0, bars=(0, 1, 2, 3), mark=1)
+    copy = replace(one, bars=(*one.bars[:3], frozenset({-999})), distance=SimpleNamespace(total=0.12),
+                   reading=SimpleNamespace(difficulty=39.0))
+    far = candidate(0.3, 20.0, bars=(0, 1, 2, 3), mark=3)
+    assert bars_apart(one, copy, SOURCE) == 0.25
+    chosen = [c.candidate for c in choose([one, copy, far], SOURCE, 2, 0.3)]
+    assert chosen == [one, far]
+
+
+def test_difference_in_kind_is_zero_to_itself():
+    one = candidate(0.1, 30.0)
+    assert difference_in_kind(one, one) == 0.0
+    assert difference_in_kind(one, candidate(0.1, 30.0, kind="respell")) == 1.0
+
+
+@given(st.lists(st.tuples(st.floats(0, 1), st.floats(0, 100), st.booleans()), max_size=12))
+def test_choice_is_sorted_and_undominated_without_a_note(rows: list[tuple[float, float, bool]]):
+    """Whatever comes in, what is shown is in rank order, and an alternative without a note is
+    not dominated by another."""
+    pool = [
+        candidate(d, e, within=w, mark=i + 1, bars=(i % 4,)) for i, (d, e, w) in enumerate(rows)
+    ]
+    chosen = choose(pool, SOURCE, 5, 0.3)
+    keys = [rank_key(c.candidate) for c in chosen]
+    assert keys == sorted(keys)
+    for c in chosen:
+        if not c.note:
+            assert not any(
+                dominates(o.candidate, c.candidate) and rank_key(o.candidate) < rank_key(c.candidate)
+                for o in chosen
+            )
