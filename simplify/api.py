@@ -45,7 +45,6 @@ from simplify.score.graft import graft
 from simplify.score.marks import PedalMark
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
-from simplify.search.lattice import apply_all
 from simplify.search.reading import excess
 from simplify.search.search import Found, search
 from simplify.strategy import Keeps, hand_words
@@ -351,7 +350,7 @@ def _alternatives(
     for k in range(max(len(one.choices) for one in found)):
         picks = [one.choices[min(k, len(one.choices) - 1)] for one in found]
         edits = [edit for pick in picks for edit in pick.candidate.edits]
-        new = apply_all(part, edits)
+        new = part.apply_all(edits)
         performance = perform(new, player)
         faults = _inside(find_faults(performance), new, first, last)
         if faults:

@@ -16,7 +16,7 @@ Laws (tested over all strategies, and enforced on every proposal by `proposals`)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import Flag, auto
 
@@ -24,7 +24,7 @@ from simplify.errors import EditError, StrategyError
 from simplify.harp.player import Player
 from simplify.score.harmony import harmonies
 from simplify.score.lines import bass, melody
-from simplify.score.model import Edit, Note, Passage
+from simplify.score.model import Edit, Note, NoteId, Passage
 from simplify.score.text import parse_passage
 
 EDITS_PER_NOTE = 4
@@ -40,6 +40,10 @@ class Keeps(Flag):
     HARMONY = auto()
     RHYTHM = auto()
     SOUND = auto()
+
+
+ALL_KEPT = Keeps.MELODY | Keeps.BASS | Keeps.HARMONY | Keeps.RHYTHM | Keeps.SOUND
+"""What a change of layout or spelling keeps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +139,32 @@ def broken_promises(before: Passage, after: Passage, keeps: Keeps) -> Keeps:
     if Keeps.SOUND in keeps and _sounds(before) != _sounds(after):
         broken |= Keeps.SOUND
     return broken
+
+
+def promised(passage: Passage, keeps: Keeps, edits: Iterable[Edit | None]) -> Iterator[Edit]:
+    """The edits that exist, differ from one another, and hold these promises on this passage.
+
+    A change that keeps the melody nearly always may lose it in a corner (an inner note that ends
+    sooner uncovers a voice below): the strategy then offers nothing there.
+    """
+    seen: set[tuple[frozenset[NoteId], tuple[NoteId, ...]]] = set()
+    before = _line(passage)
+    if Keeps.SOUND in keeps:
+        keeps &= Keeps.SOUND | Keeps.MELODY
+    rest = keeps & ~Keeps.MELODY
+    for edit in edits:
+        if edit is None:
+            continue
+        key = edit.remove, tuple(note.id for note in edit.add)
+        if key in seen:
+            continue
+        seen.add(key)
+        after = passage.of(passage.part.apply(edit))
+        if Keeps.MELODY in keeps and _line(after) != before:
+            continue
+        if rest and broken_promises(passage, after, rest):
+            continue
+        yield edit
 
 
 def _line(passage: Passage) -> list[tuple[int, int]]:

@@ -20,10 +20,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, leading, on_pulse, staff_bars, strength
+from simplify.score.edits import Draft, following, leading, on_pulse, staff_bars, strength
 from simplify.score.model import Edit, Passage
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

@@ -21,10 +21,21 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, by_pulse, leading, on_pulse, pulse_of, staff_bars
+from simplify.score.edits import (
+    Column,
+    Draft,
+    Place,
+    all_then_each,
+    by_pulse,
+    dropping,
+    following,
+    leading,
+    on_pulse,
+    pulse_of,
+    staff_bars,
+)
 from simplify.score.model import Bar, Edit, NoteId, Passage
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, dropping, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

@@ -19,27 +19,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
+from simplify.harp.hand import hurried, over_full, over_wide
 from simplify.harp.player import Limits, Player
 from simplify.score.edits import (
     GRID,
     Column,
     Draft,
+    Place,
+    all_then_each,
+    following,
     leading,
     seconds_between,
     staff_bars,
     written_as,
 )
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import (
-    Place,
-    all_then_each,
-    following,
-    hurried,
-    over_full,
-    over_wide,
-    promised,
-)
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.BASS | Keeps.HARMONY
 

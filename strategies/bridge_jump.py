@@ -22,23 +22,23 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
+from simplify.harp.hand import OCTAVE, blurred, placing_seconds
 from simplify.harp.player import Limits, Player
-from simplify.score.edits import Column, at_octave, leading, strength
-from simplify.score.model import Edit, NoteId, Part, Passage, Pitch, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import (
-    OCTAVE,
+from simplify.score.edits import (
+    Column,
     Place,
     all_then_each,
-    blurred,
+    at_octave,
     dropping,
     following,
     inside,
+    leading,
     pitching,
-    placing_seconds,
-    promised,
     row,
+    strength,
 )
+from simplify.score.model import Edit, NoteId, Part, Passage, Pitch, Strike
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

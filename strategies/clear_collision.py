@@ -19,11 +19,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from simplify.harp.hand import blurred
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, at_octave, leading, staff_bars
+from simplify.score.edits import Draft, at_octave, dropping, following, leading, staff_bars
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import blurred, dropping, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

@@ -20,10 +20,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, leading, on_pulse, pulse_of
+from simplify.score.edits import Draft, leading, on_pulse, plain, pulse_of
 from simplify.score.model import Bar, Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import plain, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 QUICK = 3

@@ -20,11 +20,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from simplify.harp.hand import blurred
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, at_octave, leading, staff_bars
+from simplify.score.edits import Column, Draft, at_octave, following, leading, staff_bars
 from simplify.score.model import Edit, NoteId, Passage
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import blurred, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.HARMONY | Keeps.RHYTHM
 

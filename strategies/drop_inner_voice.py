@@ -20,10 +20,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, leading, staff_bars
+from simplify.score.edits import Draft, leading, plain, staff_bars
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import plain, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

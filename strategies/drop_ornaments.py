@@ -22,8 +22,7 @@ from collections.abc import Iterator
 from simplify.harp.player import Player
 from simplify.score.edits import Draft, whole
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.RHYTHM
 SIGNS = ("mordent", "turn", "trill")

@@ -19,27 +19,45 @@ Does not apply when:
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from simplify.harp.hand import over_wide
 from simplify.harp.player import Limits, Player
-from simplify.score.edits import Column, at_octave, leading, names, staff_bars
-from simplify.score.model import Edit, Passage, Pitch, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import (
+from simplify.score.edits import (
+    Column,
     Place,
     all_then_each,
+    at_octave,
     dropping,
     following,
-    over_wide,
+    leading,
+    names,
     pitching,
-    promised,
+    staff_bars,
 )
+from simplify.score.model import Edit, Passage, Pitch, Strike
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.HARMONY | Keeps.RHYTHM
+STEP = 1
+"""Strings of a step."""
+
+
+def _moves_by_step(cols: Sequence[Column], strike: Strike) -> bool:
+    """True if the note goes on by step in its own voice: an octave would tear its line."""
+    return any(
+        s.first.voice == strike.first.voice
+        and s.onset == strike.end
+        and 0 < abs(s.pitch.string - strike.pitch.string) <= STEP
+        and sum(m.first.voice == s.first.voice for m in column.strikes) == 1
+        for column in cols
+        for s in column.strikes
+    )
 
 
 def _folded(
-    column: Column, free: tuple[Strike, ...], limits: Limits, *, from_low: bool
+    column: Column, cols: Sequence[Column], free: tuple[Strike, ...], limits: Limits, *,
+    from_low: bool,
 ) -> list[tuple[Strike, Pitch]]:
     """Octave moves of outer notes, from one side, until the rest is in reach; empty if none."""
     pitches = {s.first.id: s.pitch for s in column.strikes}
@@ -49,7 +67,7 @@ def _folded(
         strings = sorted(p.string for p in pitches.values())
         if strings[-1] - strings[0] <= limits.reach:
             break
-        if strike not in free:
+        if strike not in free or _moves_by_step(cols, strike):
             return []
         pitch = pitches[strike.first.id]
         edge = strings[-1] if from_low else strings[0]
@@ -73,7 +91,7 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
                 continue
             free = following(column, lead, passage.part)
             for places, from_low in ((up, True), (down, False)):
-                moved = _folded(column, free, player.limits, from_low=from_low)
+                moved = _folded(column, cols, free, player.limits, from_low=from_low)
                 if moved:
                     words = ", ".join(f"{s.pitch.name} becomes {p.name}" for s, p in moved)
                     places.append(

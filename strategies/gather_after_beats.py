@@ -20,11 +20,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
+from simplify.harp.hand import blurred
 from simplify.harp.player import Limits, Player
-from simplify.score.edits import Column, Draft, at_octave, leading, staff_bars, strength
+from simplify.score.edits import (
+    Column,
+    Draft,
+    Place,
+    all_then_each,
+    at_octave,
+    dropping,
+    following,
+    leading,
+    staff_bars,
+    strength,
+)
 from simplify.score.model import Edit, NoteId, Passage, Pitch, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, blurred, dropping, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

@@ -20,12 +20,24 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Sequence
 
+from simplify.harp.hand import blurred
 from simplify.harp.player import Limits, Player
-from simplify.score.edits import Column, Draft, at_octave, by_pulse, leading, pulse_of, staff_bars
+from simplify.score.edits import (
+    Column,
+    Draft,
+    Place,
+    all_then_each,
+    at_octave,
+    by_pulse,
+    following,
+    harmony_at,
+    leading,
+    pulse_of,
+    staff_bars,
+)
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.model import Bar, Edit, NoteId, Passage, Pitch, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, blurred, following, harmony_at, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

@@ -21,11 +21,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, is_value, seconds_between, spelled, whole
+from simplify.score.edits import Draft, harmony_at, is_value, seconds_between, spelled, whole
 from simplify.score.harmony import harmonies
 from simplify.score.model import Bar, Edit, Mark, Passage, Strike, new_note
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import harmony_at, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.BASS
 FEWEST = 3

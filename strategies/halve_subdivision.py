@@ -20,10 +20,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import Column, by_pulse, leading, staff_bars
+from simplify.score.edits import (
+    Column,
+    Place,
+    all_then_each,
+    by_pulse,
+    dropping,
+    following,
+    leading,
+    staff_bars,
+)
 from simplify.score.model import Bar, Edit, Passage
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, dropping, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

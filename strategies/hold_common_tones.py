@@ -22,10 +22,17 @@ import itertools
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import leading, names, staff_bars
+from simplify.score.edits import (
+    Place,
+    all_then_each,
+    dropping,
+    following,
+    leading,
+    names,
+    staff_bars,
+)
 from simplify.score.model import Edit, Passage
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, dropping, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.RHYTHM
 

@@ -22,18 +22,22 @@ from collections.abc import Callable, Iterator, Sequence
 
 from simplify.harp.player import Player
 from simplify.score.edits import (
+    Place,
+    all_then_each,
+    following,
+    harmony_at,
     in_key,
     is_accidental,
     key_classes,
     leading,
     nearest_of,
+    pitching,
     spelled,
     staff_bars,
 )
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.model import Bar, Edit, Passage, Pitch, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, following, harmony_at, pitching, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.RHYTHM
 NEAR = 2

@@ -21,19 +21,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import is_accidental, leading, staff_bars
-from simplify.score.harmony import harmonies
-from simplify.score.model import Edit, Passage
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import (
+from simplify.score.edits import (
     Place,
     all_then_each,
     dropping,
     following,
     harmony_at,
+    is_accidental,
+    leading,
     names_of,
-    promised,
+    staff_bars,
 )
+from simplify.score.harmony import harmonies
+from simplify.score.model import Edit, Passage
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

@@ -20,12 +20,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simplify.harp.hand import thin_chords
 from simplify.harp.player import Player
 from simplify.score.edits import Column
 from simplify.score.harmony import Harmony
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import promised, thin_chords
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.RHYTHM
 
@@ -48,7 +48,7 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     edits = [
         *thin_chords(passage, player, _inner, "its inner notes"),
         *thin_chords(
-            passage, player, _all_but_one, "the other notes", at_least=2,
+            passage, player, _all_but_one, "", at_least=2,
             whole_bar="of each chord of the bar only the outer note",
         ),
     ]

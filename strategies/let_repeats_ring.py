@@ -22,20 +22,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import Column, at_octave, leading, pulse_of
-from simplify.score.model import Bar, Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import (
+from simplify.score.edits import (
+    Column,
     Place,
     all_then_each,
+    at_octave,
     called,
     dropping,
     following,
     inside,
+    leading,
     pitching,
-    promised,
+    pulse_of,
     row,
 )
+from simplify.score.model import Bar, Edit, Passage, Strike
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

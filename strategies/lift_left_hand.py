@@ -20,11 +20,11 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Sequence
 
+from simplify.harp.hand import LOW_LINE, blurred
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, at_octave, leading, sounding, staff_bars
+from simplify.score.edits import Column, Draft, at_octave, following, leading, sounding, staff_bars
 from simplify.score.model import Edit, NoteId, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import LOW_LINE, blurred, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.HARMONY | Keeps.RHYTHM
 SLOW = 1.0

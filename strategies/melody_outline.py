@@ -1,8 +1,9 @@
 """Reduce the melody to its outline.
 
 What it does:
-    Leaves out notes of the upper staff: the quickest, all between the beats or between the strong
-    beats, its passing notes foreign to the key, or repeated ones. What stands with them goes too.
+    Leaves out notes of the upper staff: the quickest, the short ones between the beats, all
+    between the beats or between the strong beats, passing notes foreign to the key, or repeated
+    ones. What stands with them goes too.
 
 When a harpist would do this:
     Last of all, when the line itself is too fast or too chromatic for the player and a simpler
@@ -21,23 +22,48 @@ import itertools
 from collections.abc import Callable, Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, is_accidental, on_pulse, staff_bars, strength
+from simplify.score.edits import (
+    Column,
+    Draft,
+    is_accidental,
+    on_pulse,
+    plain,
+    pulse_of,
+    staff_bars,
+    strength,
+)
 from simplify.score.model import Bar, Edit, Passage
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import plain, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.NOTHING
 
 
-def _off_grid(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
-    """Columns off the coarsest of half beat and beat that leaves something out."""
-    compound = bar.pulse_ticks == 3 * bar.beat_ticks
-    units = [bar.beat_ticks] if compound else [bar.pulse_ticks // 4, bar.pulse_ticks // 2]
-    for unit in [*units, bar.pulse_ticks]:
-        off = [c for c in cols if (c.onset - bar.onset + bar.lead) % unit]
+def _half(bar: Bar) -> int:
+    """Half a beat, or its third in compound metres."""
+    return bar.beat_ticks if bar.pulse_ticks == 3 * bar.beat_ticks else bar.pulse_ticks // 2
+
+
+def _short(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
+    """Short columns off the half beat; a long note there is a syncopation and stays. Without any,
+    short ones off the beat."""
+    for grid, limit in ((_half(bar), _half(bar)), (bar.pulse_ticks, bar.pulse_ticks)):
+        off = [
+            c
+            for c in cols
+            if (c.onset - bar.onset + bar.lead) % grid and c.end - c.onset < limit
+        ]
         if off:
             return off
     return []
+
+
+def _off_beat(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
+    """Columns off the beat that are not held over the next one."""
+    return [
+        c
+        for c in cols
+        if not on_pulse(bar, c.onset) and pulse_of(bar, c.end - 1) == pulse_of(bar, c.onset)
+    ]
 
 
 def _repeated(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
@@ -57,7 +83,8 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     ways: tuple[tuple[Callable[[Bar, tuple[Column, ...]], list[Column]], str], ...] = (
         (_chromatic, "the melody without its chromatic passing notes"),
         (_repeated, "the melody strikes a repeated note once and lets it ring"),
-        (_off_grid, "the melody without its quickest notes"),
+        (_short, "the melody without its quickest notes"),
+        (_off_beat, "the melody with the notes on the beats or held over them"),
         (
             lambda bar, cols: [c for c in cols if not on_pulse(bar, c.onset)],
             "the melody with its notes on the beats only",

@@ -19,19 +19,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from simplify.harp.hand import blurred
 from simplify.harp.player import Player
-from simplify.score.edits import Column, leading, staff_bars
-from simplify.score.model import Edit, Passage, Pitch, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import (
+from simplify.score.edits import (
+    Column,
     Place,
     all_then_each,
-    blurred,
     dropping,
     following,
+    leading,
     pitching,
-    promised,
+    staff_bars,
 )
+from simplify.score.model import Edit, Passage, Pitch, Strike
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.BASS | Keeps.RHYTHM
 FIFTH, OCTAVE, TENTH = 4, 7, 9

@@ -20,10 +20,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, at_octave, whole
+from simplify.score.edits import Draft, Place, all_then_each, at_octave, whole
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.HARMONY | Keeps.RHYTHM
 

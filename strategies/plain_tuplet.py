@@ -20,10 +20,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, by_pulse, leading, staff_bars
+from simplify.score.edits import (
+    Column,
+    Draft,
+    Place,
+    all_then_each,
+    by_pulse,
+    following,
+    leading,
+    staff_bars,
+)
 from simplify.score.model import Bar, Edit, NoteId, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

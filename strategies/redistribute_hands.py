@@ -22,21 +22,22 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
+from simplify.harp.hand import over_full, over_wide
 from simplify.harp.player import Limits, Player
-from simplify.score.edits import Column, Draft, leading, names, staff_bars
-from simplify.score.model import TICKS, Edit, NoteId, Passage, Strike
-from simplify.strategy import Case, Strategy
-from strategies._shared import (
-    ALL_KEPT,
+from simplify.score.edits import (
+    Column,
+    Draft,
     Place,
     all_then_each,
     following,
     inside,
-    over_full,
-    over_wide,
-    promised,
+    leading,
+    names,
     row,
+    staff_bars,
 )
+from simplify.score.model import TICKS, Edit, NoteId, Passage, Strike
+from simplify.strategy import ALL_KEPT, Case, Strategy, promised
 
 KEEPS = ALL_KEPT
 JUMP = 7

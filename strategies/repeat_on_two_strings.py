@@ -22,10 +22,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import columns, leading, row_of_sound
+from simplify.score.edits import all_then_each, columns, leading, pitching, row_of_sound
 from simplify.score.model import Bar, Edit, Passage, Pitch, Strike
-from simplify.strategy import Case, Strategy
-from strategies._shared import ALL_KEPT, all_then_each, pitching, promised
+from simplify.strategy import ALL_KEPT, Case, Strategy, promised
 
 KEEPS = ALL_KEPT
 

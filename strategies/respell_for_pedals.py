@@ -25,8 +25,7 @@ from simplify.harp.instrument import PEDALS, key_setting
 from simplify.harp.player import Player
 from simplify.score.edits import Draft, whole
 from simplify.score.model import Bar, Edit, Passage, Pitch, Strike
-from simplify.strategy import Case, Strategy
-from strategies._shared import ALL_KEPT, promised
+from simplify.strategy import ALL_KEPT, Case, Strategy, promised
 
 KEEPS = ALL_KEPT
 MANY_SHARPS = 5

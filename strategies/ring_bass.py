@@ -17,26 +17,43 @@ Does not apply when:
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import leading, pulse_of, staff_bars
-from simplify.score.model import Bar, Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import all_then_each, dropping, plain, promised
+from simplify.score.edits import (
+    Column,
+    all_then_each,
+    dropping,
+    following,
+    leading,
+    pulse_of,
+    staff_bars,
+)
+from simplify.score.model import Edit, NoteId, Passage, Strike
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.BASS
+NEAR = 2
+"""Strings above the bar's first bass up to which a left-hand note counts as bass (estimate)."""
 
 
-def _again(bar: Bar, low: list[Strike], *, half: bool) -> list[Strike]:
+def _again(
+    cols: Sequence[Column], lead: frozenset[NoteId], passage: Passage, *, half: bool
+) -> list[Strike]:
+    """The bass and its octaves in columns whose bass has been struck just before."""
+    bar = cols[0].bar
     beats = bar.metre_ticks // bar.pulse_ticks
+    top = cols[0].low.pitch.string + NEAR
     last: tuple[int, int] | None = None
-    gone = []
-    for strike in low:
-        part_of_bar = pulse_of(bar, strike.onset) * 2 // beats if half and beats > 1 else 0
-        key = strike.pitch.pitch_class, part_of_bar
+    gone: list[Strike] = []
+    for column in cols:
+        if column.low.pitch.string > top:
+            continue
+        sound = column.low.pitch.pitch_class
+        key = sound, pulse_of(bar, column.onset) * 2 // beats if half else 0
         if key == last:
-            gone.append(strike)
+            free = following(column, lead, passage.part)
+            gone.extend(s for s in free if s.pitch.pitch_class == sound)
         last = key
     return gone
 
@@ -48,15 +65,10 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
         if staff == 1:
             continue
         first = cols[0].low.pitch
-        low = [
-            s
-            for c in cols
-            for s in c.strikes
-            if s.pitch.string <= first.string + 2 and plain(s, passage.part)
-            and s.first.id not in lead
-        ]
-        for half, words in ((True, "each half bar"), (False, "and rings through the bar")):
-            gone = _again(bar, low, half=half)
+        even = bar.metre_ticks // bar.pulse_ticks % 2 == 0
+        ways = [(True, "each half bar")] if even else []
+        for half, words in [*ways, (False, "and rings through the bar")]:
+            gone = _again(cols, lead, passage, half=half)
             if gone:
                 reason = f"left hand: the repeated bass {first.name} is struck once {words}"
                 edits.extend(all_then_each(passage, [(dropping(*gone), reason)], reason))
@@ -71,9 +83,11 @@ STRATEGY = Strategy(
     cases=(
         Case("4/4 | G5:4 ; C3:1 C3 C3 C3", "4/4 | G5:4 ; C3:2 C3"),
         Case("4/4 | G5:4 ; C3:1 C3 C3 C3", "4/4 | G5:4 ; C3:4"),
+        Case("3/4 | G5:3 ; [C2 C3]:1 [C2 C3] [C2 C3]", "3/4 | G5:3 ; [C2 C3]:3"),
         Case("4/4 | G5:4 ; C3:1 [E4 G4] C3 [E4 G4]", "4/4 | G5:4 ; C3:1 [E4 G4]:2 [E4 G4]:1"),
         Case("4/4 | G5:4 ; C3:1 G2 C3 G2", None),
         Case("4/4 | G5:4 ; C3:4", None),
         Case("4/4 | C5:1 C5 C5 C5 ; C3:4", None),
+        Case("4/4 | G5:4 ; C3:1 & C3:2", None),
     ),
 )

@@ -20,21 +20,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from simplify.harp.hand import hurried, over_full, over_wide
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, staff_bars, whole
-from simplify.score.model import Edit, Mark, Passage
-from simplify.strategy import Case, Strategy
-from strategies._shared import (
-    ALL_KEPT,
+from simplify.score.edits import (
+    Column,
+    Draft,
     Place,
     all_then_each,
-    hurried,
-    over_full,
-    over_wide,
     plain,
-    promised,
+    staff_bars,
+    whole,
     with_marks,
 )
+from simplify.score.model import Edit, Mark, Passage
+from simplify.strategy import ALL_KEPT, Case, Strategy, promised
 
 KEEPS = ALL_KEPT
 

@@ -24,14 +24,14 @@ from simplify.score.edits import (
     Column,
     Draft,
     is_accidental,
+    plain,
     spelled,
     staff_bars,
     whole,
     written_as,
 )
 from simplify.score.model import Bar, Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import plain, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.NOTHING
 SHORTEST = 4

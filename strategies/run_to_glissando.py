@@ -20,10 +20,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, seconds_between, staff_bars, whole
+from simplify.score.edits import (
+    Column,
+    Draft,
+    plain,
+    seconds_between,
+    staff_bars,
+    whole,
+    with_marks,
+    written_as,
+)
 from simplify.score.model import Edit, Mark, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import plain, promised, with_marks
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.NOTHING
 SHORTEST = 6
@@ -61,14 +69,23 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     edits: list[Edit | None] = []
     for _, _, cols in staff_bars(passage):
         for run in _runs(passage, cols):
-            first, last = run[0], run[-1]
-            wait = seconds_between(passage.part, first.onset, run[1].onset)
+            wait = seconds_between(passage.part, run[0].onset, run[1].onset)
             if wait > 1.0 / player.limits.hand_rate or any(
                 abs(s.pitch.alter) > 1 for s in run
             ):
                 continue
+            # The sweep starts where its written value is one note head; before that, plain notes.
+            starts = [
+                k
+                for k in range(len(run) - SHORTEST + 1)
+                if written_as(cols[0].bar, run[k].onset, run[-1].onset) is not None
+            ]
+            if not starts:
+                continue
+            first, last, between = run[starts[0]], run[-1], run[starts[0] + 1 : -1]
             draft = Draft(passage)
-            draft.drop(*run[1:-1])
+            draft.drop(*between)
+            draft.retime(first, first.onset, last.onset)
             draft.mark(first, with_marks(first, Mark("gliss-start", "1")))
             draft.mark(last, with_marks(last, Mark("gliss-stop", "1")))
             edits.append(

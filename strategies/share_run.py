@@ -21,11 +21,11 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Sequence
 
+from simplify.harp.hand import can_come
 from simplify.harp.player import Limits, Player
-from simplify.score.edits import Column, Draft, whole
+from simplify.score.edits import Column, Draft, inside, plain, row, whole
 from simplify.score.model import Edit, Passage
-from simplify.strategy import Case, Strategy
-from strategies._shared import ALL_KEPT, can_come, inside, plain, promised, row
+from simplify.strategy import ALL_KEPT, Case, Strategy, promised
 
 KEEPS = ALL_KEPT
 GROUP = 4

@@ -23,8 +23,7 @@ from collections.abc import Iterator
 from simplify.harp.player import Player
 from simplify.score.edits import Draft, in_key, is_value, seconds_between, whole
 from simplify.score.model import TICKS, Bar, Edit, Passage, Pitch, Strike, new_note
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.BASS
 UNITS = (TICKS // 8, TICKS // 6, TICKS // 4, TICKS // 2)

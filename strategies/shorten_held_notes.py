@@ -23,10 +23,9 @@ import itertools
 from collections.abc import Callable, Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, staff_bars, whole
+from simplify.score.edits import Draft, Place, all_then_each, plain, staff_bars, whole
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, plain, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.RHYTHM
 

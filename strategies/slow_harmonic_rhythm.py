@@ -24,11 +24,10 @@ import itertools
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, leading, nearest_of, spelled, strength
+from simplify.score.edits import Draft, leading, nearest_of, on_pulse, plain, spelled, strength
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.model import Bar, Edit, Note, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy, hand_words
-from strategies._shared import plain, promised
+from simplify.strategy import Case, Keeps, Strategy, hand_words, promised
 
 KEEPS = Keeps.MELODY
 
@@ -79,7 +78,7 @@ def _revoiced(draft: Draft, strikes: tuple[Strike, ...], stays: Harmony, bar: Ba
 def _place(passage: Passage, bar: Bar, found: list[Harmony]) -> Iterator[Edit | None]:
     for stays, goes in itertools.pairwise(found):
         onset = max(stays.onset, bar.onset)
-        if strength(bar, goes.onset) >= strength(bar, onset):
+        if not on_pulse(bar, goes.onset) or strength(bar, goes.onset) >= strength(bar, onset):
             continue
         if goes.classes <= stays.classes:
             continue

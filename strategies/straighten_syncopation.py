@@ -20,10 +20,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, leading, on_pulse, staff_bars
+from simplify.score.edits import (
+    Column,
+    Draft,
+    Place,
+    all_then_each,
+    following,
+    leading,
+    on_pulse,
+    staff_bars,
+)
 from simplify.score.model import Bar, Edit, Passage
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY
 

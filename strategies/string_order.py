@@ -24,10 +24,19 @@ import itertools
 from collections.abc import Callable, Iterator, Sequence
 
 from simplify.harp.player import Player
-from simplify.score.edits import Column, Draft, at_octave, by_pulse, leading, staff_bars
+from simplify.score.edits import (
+    Column,
+    Draft,
+    Place,
+    all_then_each,
+    at_octave,
+    by_pulse,
+    following,
+    leading,
+    staff_bars,
+)
 from simplify.score.model import Edit, NoteId, Passage, Pitch, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import Place, all_then_each, following, promised
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.HARMONY | Keeps.RHYTHM
 

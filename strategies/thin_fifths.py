@@ -20,12 +20,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simplify.harp.hand import thin_chords
 from simplify.harp.player import Player
 from simplify.score.edits import Column
 from simplify.score.harmony import Harmony
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import promised, thin_chords
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.BASS | Keeps.HARMONY | Keeps.RHYTHM
 FIFTHS = (6, 7, 8)

@@ -21,12 +21,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simplify.harp.hand import thin_chords
 from simplify.harp.player import Player
 from simplify.score.edits import Column
 from simplify.score.harmony import Harmony
 from simplify.score.model import Edit, Passage, Strike
-from simplify.strategy import Case, Keeps, Strategy
-from strategies._shared import promised, thin_chords
+from simplify.strategy import Case, Keeps, Strategy, promised
 
 KEEPS = Keeps.MELODY | Keeps.HARMONY | Keeps.RHYTHM
 
@@ -34,13 +34,13 @@ KEEPS = Keeps.MELODY | Keeps.HARMONY | Keeps.RHYTHM
 def _doublings(
     column: Column, offered: tuple[Strike, ...], *, keep_low: bool
 ) -> tuple[Strike, ...]:
-    kept: set[int] = set()
+    kept: dict[int, int] = {}
     gone = []
     order = column.strikes if keep_low else tuple(reversed(column.strikes))
     for strike in order:
-        if strike.pitch.pitch_class in kept and strike in offered:
+        first = kept.setdefault(strike.pitch.pitch_class, strike.pitch.midi)
+        if first != strike.pitch.midi and strike in offered:
             gone.append(strike)
-        kept.add(strike.pitch.pitch_class)
     return tuple(gone)
 
 

@@ -23,7 +23,8 @@ _IMPORTED = {
 def schema() -> xmlschema.XMLSchema:
     """The schema, built once (some seconds)."""
     package = importlib.util.find_spec("musicxml")
-    assert package is not None and package.submodule_search_locations
+    assert package is not None
+    assert package.submodule_search_locations
     folder = Path(package.submodule_search_locations[0]) / "generate_classes"
     known = Path(xmlschema.__file__).parent / "schemas"
 

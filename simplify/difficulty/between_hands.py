@@ -27,6 +27,7 @@ from simplify.difficulty.curve import (
     plucks,
     rate,
 )
+from simplify.difficulty.voices import Line, lines
 from simplify.harp.player import SIMPLE
 from simplify.technique.plan import Performance
 
@@ -47,19 +48,17 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     rows = plucks(performance)
     right, left = rows["R"], rows["L"]
     window = table["window"]
-    alone = {"R": _over(right, left), "L": _over(left, right)}
-    over = {hand: rate(_items(row, "over"), grid, window) for hand, row in alone.items()}
     together, apart = _parted(right, left)
     nested: Floats = np.minimum(
         rate(_items(together, "together"), grid, window),
         rate(_items(apart, "nested"), grid, window),
     )
-    interlock: Floats = 2.0 * np.minimum(over["R"], over["L"])
+    interlock, woven = _interlock(lines(performance), grid, table)
     items = [*_motion(right, left, table), *_crossing(right, left, table)]
     work = rate(items, grid, window)
-    work = work + table["interlock"] * interlock + table["nested"] * nested
+    work = work + interlock + table["nested"] * nested
     loads = tuple(load_of(work / table["anchor"]).tolist())
-    told = [*items, *_told(alone, together, apart, table)]
+    told = [*items, *woven, *_told(together, apart, table)]
     return LayerCurve(NAME, loads, explain(NAME, told, grid, loads, SIMPLE, _SAY))
 
 
@@ -77,34 +76,56 @@ def _parted(
     return together, [pluck for pluck in (*right, *left) if pluck.tick not in ticks]
 
 
-def _over(row: Sequence[Pluck], other: Sequence[Pluck]) -> list[Pluck]:
-    """The plucks of one hand that come alone while a written note of the other is held."""
-    together = {pluck.tick for pluck in other}
-    starts = [pluck.at for pluck in other]
-    until: list[float] = []
-    for pluck in other:
-        until.append(max(pluck.until, until[-1]) if until else pluck.until)
+def _interlock(
+    every: Sequence[Line], grid: Sequence[Beat], table: dict[str, float]
+) -> tuple[Floats, list[Work]]:
+    """Work a second of lines in different hands that strike over each other by turns; its items.
+
+    For each pair of lines, twice the lesser of the rates at which each strikes alone while the
+    other, in the other hand, holds; the heaviest pair counts in full, the others by a share.
+    """
+    worst = np.zeros(len(grid))
+    total = np.zeros(len(grid))
+    items: list[Work] = []
+    for at, one in enumerate(every):
+        for other in every[at + 1 :]:
+            over = _over(one, other, table), _over(other, one, table)
+            if not over[0] or not over[1]:
+                continue
+            rates = [rate(side, grid, table["window"]) for side in over]
+            work = 2.0 * np.minimum(*rates)
+            worst, total = np.maximum(worst, work), total + work
+            for bar in sorted({item.bar for item in over[0]} & {item.bar for item in over[1]}):
+                sides = [[item for item in side if item.bar == bar] for side in over]
+                least = min(len(side) for side in sides)
+                items.extend([*sides[0][:least], *sides[1][:least]])
+    return worst + table["further_pair"] * (total - worst), items
+
+
+def _over(line: Line, other: Line, table: dict[str, float]) -> list[Work]:
+    """The events of a line that come alone while a note of the other line, in the other hand, is
+    held by its written value."""
     found = []
-    for pluck in row:
-        at = bisect.bisect_left(starts, pluck.at - 1e-6) - 1
-        if pluck.tick not in together and at >= 0 and until[at] > pluck.at + 1e-6:
-            found.append(pluck)
+    for k, tick in enumerate(line.ticks):
+        at = bisect.bisect_right(other.ticks, tick) - 1
+        if (
+            at >= 0
+            and other.ticks[at] != tick
+            and other.ends[at] > tick
+            and other.hands[at] != line.hands[k]
+        ):
+            found.append(
+                Work(line.seconds[k], tick, line.bars[k], "B", "interlock", table["interlock"])
+            )
     return found
 
 
 def _told(
-    alone: dict[str, list[Pluck]], together: Sequence[Pluck], apart: Sequence[Pluck],
-    table: dict[str, float],
+    together: Sequence[Pluck], apart: Sequence[Pluck], table: dict[str, float]
 ) -> list[Work]:
-    """Items for the reasons, bar by bar: notes of both hands over the other's, as many as the
-    lesser hand has of each; notes apart, as many as there are together at most."""
+    """Items of nesting for the reasons: in each bar as many notes apart as there are together."""
     told: list[Work] = []
-    bars = sorted({pluck.bar for pluck in apart})
-    for bar in bars:
-        by_hand = [[p for p in row if p.bar == bar] for row in alone.values()]
-        least = min(len(row) for row in by_hand)
-        for row in by_hand:
-            told.extend(_items(row[:least], "interlock", table["interlock"]))
+    for bar in sorted({pluck.bar for pluck in apart}):
         least = sum(1 for pluck in together if pluck.bar == bar)
         inside = [pluck for pluck in apart if pluck.bar == bar]
         told.extend(_items(inside[:least], "nested", table["nested"]))

@@ -4,8 +4,9 @@ Lines are those of `voices.lines`: chords that move together are one. The busies
 nothing; each further one counts by how often it strikes while the busier lines hold, and, where it
 strikes with them, by how unlike it moves (onset synchrony and co-modulation: Huron 2001, Tone and
 Voice). Lines that take turns are one line handed on. A line of leaps (an accompanying figure)
-counts less than a line that goes by step. A further line in the same hand costs extra. Prices:
-loads.toml, [counterpoint].
+counts less than a line that goes by step. A further line in the same hand costs extra. Demand grows
+faster than the number of lines, as the pairs of lines to be kept apart do. Prices: loads.toml,
+[counterpoint].
 """
 
 from __future__ import annotations
@@ -60,24 +61,26 @@ def _demand(
         if last > first:
             active.append((line, first, last))
     counts = {"R": 0.0, "L": 0.0}
-    active.sort(key=lambda a: (a[1] - a[2], a[0].hand == "L", -max(a[0].strings[a[1] : a[2]])))
+    active.sort(key=lambda a: (a[1] - a[2], -max(a[0].strings[a[1] : a[2]])))
     extra, events = 0.0, 0
     right = left = 0
     for k, (line, first, last) in enumerate(active):
         events += last - first
+        hand = "R" if 2 * sum(h == "R" for h in line.hands[first:last]) >= last - first else "L"
         share = 1.0
         for other, begin, end in active[:k]:
             apart = _apart(line, first, last, other, table)
             smooth = min(_smooth(line, first, last, table), _smooth(other, begin, end, table))
             share = min(share, apart * smooth)
+        share *= min(1.0, table["lone_event"] + (1.0 - table["lone_event"]) * (last - first - 1))
         if k:
-            extra += share * (1.0 + (table["same_hand"] if counts[line.hand] else 0.0))
+            extra += share * (1.0 + (table["same_hand"] if counts[hand] else 0.0))
         if not k or share >= table["counts_as_line"]:
-            right, left = (right + 1, left) if line.hand == "R" else (right, left + 1)
-        counts[line.hand] += share
+            right, left = (right + 1, left) if hand == "R" else (right, left + 1)
+        counts[hand] += share
     pace = events / max(1e-6, seconds) / table["pace"]
     pace = table["pace_least"] + table["pace_share"] * min(table["pace_most"], pace)
-    return extra * pace / table["anchor"], right, left
+    return (extra * pace / table["anchor"]) ** table["growth"], right, left
 
 
 def _apart(
@@ -102,13 +105,14 @@ def _apart(
 
 
 def _smooth(line: Line, first: int, last: int, table: dict[str, float]) -> float:
-    """1 for a line that moves by step or stays, less the more it leaps."""
+    """1 for a line that moves by step or stays, down to `figure` for one that only leaps."""
     low, high = max(first, 1), max(last, min(len(line.ticks), first + 2))
     moves = [abs(line.strings[k] - line.strings[k - 1]) for k in range(low, high)]
     if not moves:
         return 1.0
-    steps = sum(1 for move in moves if move <= table["step_strings"]) / len(moves)
-    return table["figure"] + (1.0 - table["figure"]) * steps
+    far = table["leap_strings"]
+    leaps = sum(min(1.0, max(0.0, move - 1.0) / (far - 1.0)) for move in moves) / len(moves)
+    return 1.0 - (1.0 - table["figure"]) * leaps
 
 
 def _reasons(

@@ -33,7 +33,8 @@ from simplify.technique.plan import Performance
 
 Floats = npt.NDArray[np.float64]
 
-HAND_WORDS = {"L": "left", "R": "right"}
+HAND_WORDS = {"L": "left", "R": "right", "B": "both", "": ""}
+"""How a reason names the hand of a piece of work."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,13 +223,14 @@ def explain(
     loads: Sequence[float],
     threshold: float,
     say: dict[str, str],
+    ordinary: str = "",
 ) -> tuple[Reason, ...]:
     """At most two reasons a bar, for bars with a beat at or above the threshold.
 
-    The kinds of work that weigh most in the bar (each at least a quarter of the bar's work) are
-    named, at the beat of that bar with the highest load. `say` gives each kind's sentence, with
-    `{count}` (in words, with the noun after it in the sentence), `{rate}` (items a second, rounded)
-    and `{s}` (plural s) to be filled in; kinds that `say` lacks are ordinary work and not named.
+    The kinds of work that weigh most in the bar (each at least a fifth of the bar's work) are
+    named, at the beat of that bar with the highest load; `ordinary` kinds only where no other kind
+    is. `say` gives each kind's sentence, with `{count}` (in words), `{s}` (plural s) and, at the
+    end, `, {rate}` (items a second; left out for a single one) to be filled in.
     """
     top: dict[int, int] = {}
     for at, beat in enumerate(beats):
@@ -248,29 +250,32 @@ def explain(
         spans[beat.bar] = (min(low, beat.start), max(high, beat.stop))
     reasons: list[Reason] = []
     for bar, at in sorted(top.items()):
-        beat, loads_here = beats[at], by_bar.get(bar, [])
-        total = sum(item.amount for item in loads_here)
+        beat, inside = beats[at], by_bar.get(bar, [])
+        total = sum(item.amount for item in inside)
         sums: dict[tuple[str, str], float] = {}
         counts: dict[tuple[str, str], int] = {}
-        for item in loads_here:
+        for item in inside:
             key = (item.kind, item.hand)
             sums[key] = sums.get(key, 0.0) + item.amount
             counts[key] = counts.get(key, 0) + 1
         ranked = sorted(
-            (key for key in sums if key[0] in say), key=lambda key: (-sums[key], key)
+            (key for key in sums if sums[key] >= 0.2 * total),
+            key=lambda key: (key[0] == ordinary, -sums[key], key),
         )
+        if not ranked:
+            ranked = sorted(sums, key=lambda key: (-sums[key], key))[:1]
+        named = [key for key in ranked[:2] if key[0] != ordinary] or ranked[:1]
         seconds = max(1e-6, spans[bar][1] - spans[bar][0])
-        for kind, hand in ranked[:2]:
-            if sums[(kind, hand)] < 0.25 * total and (kind, hand) != ranked[0]:
-                continue
+        for kind, hand in named:
             count = counts[(kind, hand)]
-            text = say[kind].format(
+            sentence = say[kind].replace(", {rate}", "") if count == 1 else say[kind]
+            text = sentence.format(
                 count=count_words(count), s="" if count == 1 else "s",
                 rate=rate_words(count / seconds),
             )
-            words = {"B": "both", "": ""}.get(hand) if hand in ("B", "") else HAND_WORDS[hand]
+            words = HAND_WORDS[hand]
             reasons.append(
-                Reason(layer, beat.onset, beat.number, beat.beat, words or "", text, loads[at])
+                Reason(layer, beat.onset, beat.number, beat.beat, words, text, loads[at])
             )
     return tuple(reasons)
 

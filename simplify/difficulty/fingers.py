@@ -49,7 +49,8 @@ _SAY = {
     "harmonic": "{count} beat{s} with harmonics",
 }
 _SWEEPS = ("gliss-start", "gliss-stop")
-_HELD = ("trill", "tremolo", "tremolo-start", "tremolo-stop", "harmonic")
+_RUSTLED = ("trill", "tremolo", "tremolo-start", "tremolo-stop")
+_HELD = (*_RUSTLED, "harmonic")
 
 
 def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
@@ -65,7 +66,7 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     both = np.maximum(demands[0], demands[1])
     both = both + table["other_hand"] * np.minimum(demands[0], demands[1])
     loads = tuple(load_of(both).tolist())
-    return LayerCurve(NAME, loads, explain(NAME, everything, grid, loads, SIMPLE, _SAY))
+    return LayerCurve(NAME, loads, explain(NAME, everything, grid, loads, SIMPLE, _SAY, "pluck"))
 
 
 def _work(
@@ -158,8 +159,8 @@ def _held_signs(
 
     A trill or tremolo counts by the share of each beat it fills, a harmonic for the beat it is
     plucked in, so that no tempo lowers it; of several signs in one beat the heaviest counts. A
-    trill is the one hand's alone when the other plucks while it lasts; otherwise the hands can take
-    it in turn, which is easier (from memory of Widor, Technique of the Modern Orchestra).
+    trill is one hand's alone when the other plucks plain notes while it lasts; otherwise the hands
+    can take it in turn, which is easier (from memory of Widor, Technique of the Modern Orchestra).
     """
     demand = np.zeros(len(grid))
     items: list[Work] = []
@@ -172,10 +173,16 @@ def _held_signs(
     if not signs:
         return demand, items
     ease = relief(performance.player, "trill_rate")
+    # A sign on one note of a chord holds for the chord, whichever hand takes which note.
+    rustled = {
+        (s.onset, s.first.staff, s.first.voice)
+        for s in performance.strikes
+        if any(mark.kind in _RUSTLED for mark in s.first.marks)
+    }
     other = [
-        strike.onset
-        for strike, owner in zip(performance.strikes, hands, strict=True)
-        if owner != hand
+        s.onset
+        for s, owner in zip(performance.strikes, hands, strict=True)
+        if owner != hand and (s.onset, s.first.staff, s.first.voice) not in rustled
     ]
     for i in signs:
         strike = performance.strikes[i]

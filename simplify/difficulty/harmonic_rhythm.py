@@ -3,12 +3,14 @@
 Each change of harmony (simplify.score.harmony) is work: more for tones that were not there before,
 for tones outside the key signature, and for kinds of chord a hand has less often under it; less
 where only one or two pitch classes are struck, since a lone line implies harmonies that nobody has
-to grasp. Common tones explain perceived harmonic distance better than voice leading does: Milne & Holland 2016,
-Empirically testing Tonnetz, voice-leading, and spectral models of perceived triadic distance
-(Journal of Mathematics and Music 10:1). Prices: loads.toml, [harmonic_rhythm].
+to grasp. Common tones explain perceived harmonic distance better than voice leading does: Milne &
+Holland 2016, Empirically testing Tonnetz, voice-leading, and spectral models of perceived triadic
+distance (Journal of Mathematics and Music 10:1). Prices: loads.toml, [harmonic_rhythm].
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 from simplify.difficulty.curve import Beat, LayerCurve, Work, explain, load_of, numbers, rate
 from simplify.harp.instrument import key_setting, setting_pitch_classes
@@ -21,7 +23,7 @@ NAME = "harmonic_rhythm"
 
 _SAY = {
     "change": "{count} change{s} of harmony, {rate}",
-    "foreign": "{count} change{s} to a chord with tones outside the key, {rate}",
+    "foreign": "{count} change{s} of harmony with tones outside the key, {rate}",
 }
 
 _UNUSUAL = frozenset(
@@ -35,12 +37,12 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     table = numbers(NAME)
     part = performance.part
     items: list[Work] = []
+    outside: dict[int, bool] = {}
     before: frozenset[int] = frozenset()
-    root = -1
     for harmony in harmonies(Passage(part, 0, len(part.bars) - 1)):
         if not harmony.classes:
             continue
-        if before and (harmony.classes != before or harmony.root != root):
+        if before and harmony.classes != before:
             bar = part.bar_at(harmony.onset)
             key = setting_pitch_classes(key_setting(bar.fifths))
             foreign = len(harmony.classes - key)
@@ -50,14 +52,15 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
             if harmony.kind in _UNUSUAL:
                 amount += table["unusual"]
             amount *= table[f"heard_{min(3, _heard(part, harmony))}"]
-            kind = "foreign" if foreign else "change"
+            outside[bar.index] = outside.get(bar.index, False) or foreign > 0
             items.append(
-                Work(part.seconds(harmony.onset), harmony.onset, bar.index, "", kind, amount)
+                Work(part.seconds(harmony.onset), harmony.onset, bar.index, "", "change", amount)
             )
-        before, root = harmony.classes, harmony.root
+        before = harmony.classes
     work = rate(items, grid, table["window"])
     loads = tuple(load_of(work / table["anchor"]).tolist())
-    return LayerCurve(NAME, loads, explain(NAME, items, grid, loads, SIMPLE, _SAY))
+    told = [replace(item, kind="foreign" if outside[item.bar] else "change") for item in items]
+    return LayerCurve(NAME, loads, explain(NAME, told, grid, loads, SIMPLE, _SAY))
 
 
 def _heard(part: Part, harmony: Harmony) -> int:

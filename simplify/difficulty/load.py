@@ -1,15 +1,15 @@
 """How the layers stack, how length counts, and what a tier takes.
 
-Stacking. With the six loads x_i of a bar,
+Stacking. A layer of load x weighs u = x^2: a simple layer hardly asks for attention, a full one
+does. With the weights u_i of a bar's six layers,
 
-    stacked = sum x_i + pair * sum_{i<j} x_i x_j + self * sum x_i^2
+    stacked = sum u_i + pair * sum_{i<j} u_i u_j
 
 so layers together weigh more than the sum of what each weighs alone (common practice: the more
-layers are complex at once, the simpler each must be), and a layer weighs more the fuller it is. The
-number shown is difficulty = 100 (1 - exp(-stacked / scale)): the stacked load grows without a
-natural end, readers want 0 to 100; the map is strictly increasing, so it changes no order, and it
-spends its range where most music lies. Over the lower half of the scale it keeps the stacking (two
-equal layers score more than twice one).
+layers are complex at once, the simpler each must be). The number shown is difficulty =
+100 (1 - exp(-stacked / scale)): the stacked load grows without a natural end, readers want 0 to
+100; the map is strictly increasing, so it changes no order, and it spends its range where most
+music lies.
 
 Length. A bar's value of a layer is half its worst beat, half its mean. A stretch of n bars reads
 as factor(n) times the mean of its bars, factor rising to 1 at eight bars; a passage reads as its
@@ -139,10 +139,10 @@ def level(load: float) -> str:
 
 def stack(layers: Sequence[float]) -> float:
     """The stacked load of six loads; see the module's formula. Non-negative, no upper end."""
-    table = numbers("load")
-    total = sum(layers)
-    squares = sum(x * x for x in layers)
-    return total + table["pair"] * (total * total - squares) / 2.0 + table["self"] * squares
+    weights = [x * x for x in layers]
+    total = sum(weights)
+    pairs = (total * total - sum(u * u for u in weights)) / 2.0
+    return total + numbers("load")["pair"] * pairs
 
 
 def difficulty_of(stacked: float) -> float:
@@ -413,14 +413,15 @@ def least_changes(
     """The least that would bring it within the rules: alternatives, each a set of (layer, level)
     such as (('pedals', 'moderate'),); fewest layers first, and the mildest level of each.
 
-    Empty if it is within already, or if no easing of layers helps (faults are not layers).
+    Where neither one layer nor two suffice, the one set left when as many layers as possible are
+    let go again, the lightest first. Empty if it is within already, or if no easing of layers
+    helps (faults are not layers).
     """
     if faults or verdict(assessment, rules).within:
         return ()
     order = sorted(range(len(LAYERS)), key=lambda k: -assessment.layers[k])
     steps = [(k, cap) for k in order for cap in (MODERATE, SIMPLE)]
-    singles = [step for step in steps if _eased_within(assessment, rules, [step])]
-    found = _mildest([[step] for step in singles])
+    found = _mildest([[s] for s in steps if _eased_within(assessment, rules, [s])])
     if not found:
         pairs = [
             [one, other]
@@ -429,9 +430,29 @@ def least_changes(
             if one[0] != other[0]
         ]
         found = _mildest([pair for pair in pairs if _eased_within(assessment, rules, pair)])
+    if not found:
+        found = _many(assessment, rules, order)
     return tuple(
         tuple((LAYERS[k], level(cap)) for k, cap in choice) for choice in found
     )
+
+
+def _many(
+    assessment: Assessment, rules: Rules, order: Sequence[int]
+) -> list[list[tuple[int, float]]]:
+    """One set of easings of more than two layers, none of which can be spared; [] if none helps."""
+    caps = dict.fromkeys(order, SIMPLE)
+    if not _eased_within(assessment, rules, list(caps.items())):
+        return []
+    for k in reversed(order):
+        for milder in (None, MODERATE):
+            trial = {i: c for i, c in caps.items() if i != k or milder is not None}
+            if milder is not None:
+                trial[k] = milder
+            if _eased_within(assessment, rules, list(trial.items())):
+                caps = trial
+                break
+    return [list(caps.items())]
 
 
 _Step = tuple[int, float]

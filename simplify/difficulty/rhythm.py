@@ -1,4 +1,4 @@
-"""Rhythm: within each line (syncopation, change of note values, tuplets) and between the hands
+"""Rhythm: within each line (syncopation, change of note values, tuplets) and between lines
 (cross-rhythm).
 
 Syncopation follows Longuet-Higgins & Lee 1984, The Rhythmic Interpretation of Monophonic Music
@@ -7,10 +7,10 @@ of division below); a note followed by a rest, or by its own holding on, at a he
 syncopation of strength (weight of that position) - (weight of the note's). Where another line
 strikes the heavier position the player can lean on it, so the strength counts less (loads.toml,
 [rhythm]). Note values: successive inter-onset times in a simple ratio are easier (the nearer to
-one, the less work). Cross-rhythm: within a beat, a half bar or a bar the hands divide time by p and
-q, neither of which divides the other; work grows with the pair's numbers. Missing first beats,
-compound metre and polyrhythm as sources of felt syncopation: Song 2013 (thesis, Queen Mary,
-University of London).
+one, the less work). Cross-rhythm: between two moments that two lines share, they divide the time
+by p and q, neither of which divides the other; work grows with the pair's numbers. Missing first
+beats, compound metre and polyrhythm as sources of felt syncopation: Song 2013 (thesis, Queen Mary,
+University of London). The layer depends on the music alone, not on who plays which note.
 """
 
 from __future__ import annotations
@@ -20,15 +20,16 @@ import math
 from collections.abc import Sequence
 from functools import cache
 
+import numpy as np
+
 from simplify.difficulty.curve import (
     Beat,
+    Floats,
     LayerCurve,
-    Pluck,
     Work,
     explain,
     load_of,
     numbers,
-    plucks,
     rate,
 )
 from simplify.difficulty.voices import Line, lines
@@ -47,20 +48,20 @@ _SAY = {
 def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     """Load per beat; see the module."""
     table = numbers(NAME)
-    rows = plucks(performance)
     bars = performance.part.bars
-    items: list[Work] = []
     every = lines(performance)
+    items: list[Work] = []
     for line in every:
         items.extend(_within(line, [other for other in every if other is not line], bars, table))
-    items.extend(_cross_rhythm(rows["R"], rows["L"], bars, table))
     work = rate(items, grid, table["window"])
-    loads = tuple(load_of(work / table["anchor"]).tolist())
+    crossing, crossed = _cross_rhythms(every, bars, grid, table)
+    loads = tuple(load_of((work + crossing) / table["anchor"]).tolist())
     say = dict(_SAY)
-    for kind in sorted({item.kind for item in items if item.kind.startswith("cross ")}):
+    for kind in sorted({item.kind for item in crossed}):
         p, q = kind.removeprefix("cross ").split(":")
-        say[kind] = f"{p} against {q} between the hands, {{count}} note{{s}}"
-    return LayerCurve(NAME, loads, explain(NAME, items, grid, loads, SIMPLE, say))
+        say[kind] = f"{p} against {q}, {{count}} note{{s}}"
+    told = [*items, *crossed]
+    return LayerCurve(NAME, loads, explain(NAME, told, grid, loads, SIMPLE, say))
 
 
 @cache
@@ -146,7 +147,7 @@ def _within(line: Line, others: Sequence[Line], bars: Sequence[Bar], table: dict
             held = line.ends[k] > heavier
             amount *= table["leaning_held"] if held else table["leaning_rest"]
         items.append(
-            Work(line.seconds[k], onset, line.bars[k], line.hand, "syncopation", amount)
+            Work(line.seconds[k], onset, line.bars[k], line.hands[k], "syncopation", amount)
         )
     longest = table["longest_beats"]
     for k in range(1, len(line.ticks) - 1):
@@ -155,7 +156,7 @@ def _within(line: Line, others: Sequence[Line], bars: Sequence[Bar], table: dict
         if before != after and max(before, after) <= longest * pulse:
             amount = _ratio_price(before, after, table)
             items.append(
-                Work(line.seconds[k], line.ticks[k], line.bars[k], line.hand, "values", amount)
+                Work(line.seconds[k], line.ticks[k], line.bars[k], line.hands[k], "values", amount)
             )
     return items
 
@@ -172,36 +173,60 @@ def _ratio_price(before: int, after: int, table: dict[str, float]) -> float:
     return table["value_other"]
 
 
-def _cross_rhythm(
-    right: Sequence[Pluck], left: Sequence[Pluck], bars: Sequence[Bar], table: dict[str, float]
-) -> list[Work]:
-    """Work of cross-rhythms: between two moments that the hands share (or bar lines), both strike
-    alone, and neither divides the time as a multiple of the other. Kind: 'cross p:q', p the right
-    hand's number."""
-    ticks = {"R": {p.tick: p for p in right}, "L": {p.tick: p for p in left}}
-    shared = sorted(set(ticks["R"]) & set(ticks["L"]) | {bar.onset for bar in bars})
-    inside: dict[int, dict[str, list[Pluck]]] = {}
-    for hand, row in ticks.items():
-        other = ticks["L" if hand == "R" else "R"]
-        for tick, pluck in sorted(row.items()):
-            if tick not in other:
-                at = bisect.bisect_right(shared, tick) - 1
-                inside.setdefault(at, {"R": [], "L": []})[hand].append(pluck)
+def _cross_rhythms(
+    every: Sequence[Line], bars: Sequence[Bar], grid: Sequence[Beat], table: dict[str, float]
+) -> tuple[Floats, list[Work]]:
+    """Work a second of cross-rhythms, and its items: the heaviest pair of lines in full, the other
+    pairs by a share."""
+    worst = np.zeros(len(grid))
+    total = np.zeros(len(grid))
     items: list[Work] = []
-    for at, hands in sorted(inside.items()):
-        if not hands["R"] or not hands["L"]:
+    for at, one in enumerate(every):
+        for other in every[at + 1 :]:
+            found = _cross_rhythm(one, other, bars, table)
+            if found:
+                work = rate(found, grid, table["window"])
+                worst, total = np.maximum(worst, work), total + work
+                items.extend(found)
+    return worst + table["further_pair"] * (total - worst), items
+
+
+def _cross_rhythm(
+    one: Line, other: Line, bars: Sequence[Bar], table: dict[str, float]
+) -> list[Work]:
+    """Work of cross-rhythms of two lines: between two moments that they share (or bar lines), both
+    strike alone, and neither divides the time as a multiple of the other. Kind: 'cross p:q', the
+    greater number first."""
+    shared = sorted({*one.ticks} & {*other.ticks} | {bar.onset for bar in bars})
+    inside: dict[int, tuple[list[int], list[int]]] = {}
+    for side, (line, ticks) in enumerate(((one, {*other.ticks}), (other, {*one.ticks}))):
+        for k, tick in enumerate(line.ticks):
+            if tick not in ticks:
+                at = bisect.bisect_right(shared, tick) - 1
+                inside.setdefault(at, ([], []))[side].append(k)
+    items: list[Work] = []
+    for at, sides in sorted(inside.items()):
+        if not sides[0] or not sides[1]:
             continue
         start = shared[at]
         end = shared[at + 1] if at + 1 < len(shared) else bars[-1].end
-        p, q = (_division(start, end, [x.tick for x in hands[hand]]) for hand in ("R", "L"))
+        p, q = (
+            _division(start, end, [line.ticks[k] for k in side])
+            for line, side in zip((one, other), sides, strict=True)
+        )
         common = math.gcd(p, q)
-        p, q = p // common, q // common
-        if p == 1 or q == 1:
+        p, q = max(p, q) // common, min(p, q) // common
+        if q == 1:
             continue
-        amount = table["cross"] * math.sqrt(min(p + q - 4, table["cross_most"]))
-        alone = sorted([*hands["R"], *hands["L"]], key=lambda pluck: (pluck.tick, pluck.hand))
+        alone = [
+            (line, k) for line, side in zip((one, other), sides, strict=True) for k in side
+        ]
+        hands = {line.hands[k] for line, k in alone}
+        hand = hands.pop() if len(hands) == 1 else "B"
+        amount = table["cross"] * math.sqrt(min(p + q - 4, table["cross_most"])) / len(alone)
         items.extend(
-            Work(x.at, x.tick, x.bar, "B", f"cross {p}:{q}", amount / len(alone)) for x in alone
+            Work(line.seconds[k], line.ticks[k], line.bars[k], hand, f"cross {p}:{q}", amount)
+            for line, k in alone
         )
     return items
 

@@ -16,10 +16,11 @@ Nothing here knows a strategy. Times are ticks; string distances are in strings
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from simplify.score.harmony import Harmony
 from simplify.score.lines import melody
 from simplify.score.model import (
     STEP_SEMITONES,
@@ -44,6 +45,10 @@ SCALE_STEPS = {"F": 0, "C": 1, "G": 2, "D": 3, "A": 4, "E": 5, "B": 6}
 """Order of the sharps (common practice)."""
 
 _PAIRED = ("tremolo", "gliss")
+_OF_THE_CHORD = frozenset(
+    {"fermata", "staccato", "staccatissimo", "accent", "strong-accent", "tenuto", "lyric"}
+)
+"""Signs that belong to a chord but stand at one of its notes."""
 
 
 # Places ---------------------------------------------------------------------------------------
@@ -409,13 +414,17 @@ class Draft:
         """True if a note that ends here leaves no rest or one on the grid."""
         bar = self._part.bars[note.bar]
         line = self._line(note.bar, note.staff, note.voice)
-        return (end - bar.onset + bar.lead) % GRID == 0 or any(n.onset == end for n in line)
+        after = min((n.onset for n in line if n.onset > note.onset), default=bar.end)
+        # Where the rest is longer than before, its far edge was there already.
+        edges = [end, after] if after == note.end else [end]
+        return after == end or all((e - bar.onset + bar.lead) % GRID == 0 for e in edges)
 
     def retime(self, strike: Strike, onset: int, end: int) -> None:
         """Gives a strike of one note another place in its bar."""
         note = self._now.get(strike.first.id, strike.first)
         tuplet = written_as(self._part.bars[note.bar], onset, end, note.tuplet)
-        if len(strike.notes) != 1 or note.tie_out or note.tie_in or tuplet is None:
+        signed = note.has("tremolo") or note.has("trill")
+        if len(strike.notes) != 1 or note.tie_out or note.tie_in or signed or tuplet is None:
             self._refused = True
             return
         self._now[note.id] = replace(note, onset=onset, duration=end - onset, tuplet=tuplet)
@@ -434,6 +443,7 @@ class Draft:
         self._follow_graces()
         if not self._fill() or not self._sound_lines() or not self._whole_tuplets():
             return None
+        self._hand_on_signs()
         self._mend_slurs()
         self._mend_arpeggios()
         if not self._paired():
@@ -661,6 +671,20 @@ class Draft:
                 return False
         return True
 
+    def _hand_on_signs(self) -> None:
+        """What stands at a dropped or moved note for its whole chord stays with the chord."""
+        for old in [*self._gone.values(), *self._left]:
+            signs = [m for m in old.marks if m.kind in _OF_THE_CHORD]
+            mates = [
+                n
+                for n in self._line(old.bar, old.staff, old.voice)
+                if n.onset == old.onset and n not in self._added
+            ]
+            if signs and mates and not old.tie_in:
+                for sign in signs:
+                    if not any(n.has(sign.kind) for n in mates):
+                        self._remark(mates[-1].id, sign)
+
     def _mend_slurs(self) -> None:
         """A slur that lost an end begins or stops at the next note inward; one that would hold a
         single note goes."""
@@ -774,3 +798,102 @@ def _part_tuplets(bar: Bar, notes: Iterable[Note]) -> frozenset[tuple[object, ..
     return frozenset(
         key for key, found in spans.items() if sum(b - a for a, b in found) % (GRID // 2)
     )
+
+
+# Whole bars and single places -------------------------------------------------------------------
+
+Place = tuple[Callable[[Draft], None], str]
+"""One spot: what happens to the draft there, and the reason if it happens alone."""
+
+MOST_PLACES = 3
+"""Single spots offered per bar and hand beside the whole-bar edit (estimate: more only slows the
+search, which composes edits itself)."""
+
+TIED_DOWN = frozenset(
+    {"gliss-start", "gliss-stop", "tremolo-start", "tremolo-stop", "cue", "harmonic"}
+)
+"""Signs that make a strike more than a plain note: most strategies leave it alone."""
+
+
+def all_then_each(
+    passage: Passage, places: Sequence[Place], reason: str, most: int = MOST_PLACES
+) -> Iterator[Edit | None]:
+    """One edit that does every place that can be done, then the first few alone."""
+    alone: list[tuple[Place, Edit]] = []
+    for act, why in places:
+        draft = Draft(passage)
+        act(draft)
+        edit = draft.edit(why)
+        if edit is not None:
+            alone.append(((act, why), edit))
+    if len(alone) > 1:
+        draft = Draft(passage)
+        for (act, _), _ in alone:
+            act(draft)
+        yield draft.edit(reason)
+    for _, edit in alone[:most]:
+        yield edit
+
+
+def dropping(*strikes: Strike) -> Callable[[Draft], None]:
+    """An act that leaves these strikes out."""
+
+    def act(draft: Draft) -> None:
+        draft.drop(*strikes)
+
+    return act
+
+
+def pitching(changes: Sequence[tuple[Strike, Pitch]]) -> Callable[[Draft], None]:
+    """An act that gives strikes other pitches."""
+
+    def act(draft: Draft) -> None:
+        for strike, pitch in changes:
+            draft.pitch(strike, pitch)
+
+    return act
+
+
+def row(passage: Passage, staff: int) -> tuple[Column, ...]:
+    """Columns of one staff in the passage and in the bars next to it, in time order: a jump or a
+    repeat may come from the bar before."""
+    last = len(passage.part.bars) - 1
+    wide = Passage(passage.part, max(0, passage.first - 1), min(last, passage.last + 1))
+    return tuple(c for _, s, cols in staff_bars(wide) if s == staff for c in cols)
+
+
+def inside(passage: Passage, column: Column) -> bool:
+    """True if the column stands in the passage, so that it may be changed."""
+    return passage.first <= column.bar.index <= passage.last
+
+
+def harmony_at(found: Sequence[Harmony], tick: int) -> Harmony | None:
+    """The harmony that holds a tick."""
+    return next((h for h in found if h.onset <= tick < h.end), None)
+
+
+def plain(strike: Strike, part: Part) -> bool:
+    """True if no note of the strike carries a sign that ties it to another way of playing."""
+    return not any(mark.kind in TIED_DOWN for i in strike.notes for mark in part.by_id[i].marks)
+
+
+def following(column: Column, lead: frozenset[NoteId], part: Part) -> tuple[Strike, ...]:
+    """The column's plain strikes that do not lead, low to high."""
+    return tuple(s for s in column.strikes if s.first.id not in lead and plain(s, part))
+
+
+def with_marks(strike: Strike, *extra: Mark) -> tuple[Mark, ...]:
+    """The strike's marks and these."""
+    return tuple(sorted({*strike.first.marks, *extra}))
+
+
+def called(strikes: Iterable[Strike], most: int = 3) -> str:
+    """The names of the sounds, or 'the repeated notes' when they are many."""
+    found = list(dict.fromkeys(s.pitch.name for s in strikes))
+    return " ".join(found) if len(found) <= most else "the repeated notes"
+
+
+def names_of(strikes: Iterable[Strike]) -> str:
+    """Printed names with 'and' before the last: 'C♯4 and E4'."""
+    found = [s.pitch.name for s in strikes]
+    return found[0] if len(found) == 1 else f"{', '.join(found[:-1])} and {found[-1]}"

@@ -1,10 +1,10 @@
 """Harmony segments of a passage.
 
-A segmental dynamic programme: the passage is cut at onsets; each stretch between two cuts is read
-as the best chord by the sounds that fit it (purity), the chord's tones that are heard (coverage)
-and a prior per chord kind; a cut costs more off the beat than on it (metrical prior). The best cut
-is exact for these scores and takes time linear in the number of onsets, since no segment is longer
-than a fixed number of beats.
+A segmental dynamic programme: the passage may be cut at onsets, at most one in each half beat; each
+stretch between two cuts is read as the best chord by the sounds that fit it (purity), the chord's
+tones that are heard (coverage) and a prior per chord kind; a cut costs more off the beat than on it
+(metrical prior). The best cut is exact for these scores and takes time linear in the number of
+onsets, since no segment is longer than a fixed number of beats.
 
 Sources of the form: Pardo & Birmingham 2002, Algorithms for Chordal Analysis (Computer Music
 Journal 26:2); Masada & Bunescu 2019, Chord Recognition in Symbolic Music (TISMIR 2:1). The numbers
@@ -26,8 +26,9 @@ import numpy.typing as npt
 
 from simplify.score.model import Bar, Note, Passage
 
-BLOCK = 4096
-"""Segments scored at once (156 chords each): larger takes more memory, smaller more time."""
+BLOCK = 40
+"""Segments scored at once (156 chords, 37 features each). Products of this size stay on one core;
+larger ones wake the linear-algebra library's threads, which costs more than it saves."""
 
 Floats = npt.NDArray[np.float64]
 
@@ -117,11 +118,12 @@ def _segments(passage: Passage) -> tuple[Harmony, ...]:
     if not notes:
         return (Harmony(passage.onset, passage.end, 0, None, "silence", frozenset()),)
     chords, weights = _table()
-    cuts = sorted({n.onset for n in notes})
     bars = passage.bars
+    cuts = _cuts({n.onset for n in notes}, bars)
     profile, lowest, beats = _slices(notes, [*cuts, passage.end], bars, weights)
+    labels, starts = _best_cut(cuts, profile, lowest, beats, bars, chords, weights)
     spelled = _spelled_roots(notes)
-    labels, starts = _best_cut(cuts, profile, lowest, spelled, beats, bars, chords, weights)
+    labels = [_by_spelling(label, spelled, chords) for label in labels]
     found: list[Harmony] = []
     for at, (label, start) in enumerate(zip(labels, starts, strict=True)):
         onset = passage.onset if at == 0 else cuts[start]
@@ -139,6 +141,23 @@ def _segments(passage: Passage) -> tuple[Harmony, ...]:
     return tuple(found)
 
 
+def _cuts(onsets: set[int], bars: Sequence[Bar]) -> list[int]:
+    """Where a harmony may change: the first onset in each half of a felt beat (each third in
+    compound metres). Harmonies don't change faster, and the bound keeps long runs cheap."""
+    starts = [bar.onset for bar in bars]
+    seen: set[tuple[int, int]] = set()
+    cuts = []
+    for onset in sorted(onsets):
+        at = max(0, bisect.bisect_right(starts, onset) - 1)
+        bar = bars[at]
+        parts = 2 if bar.pulse_ticks == bar.beat_ticks else 3
+        cell = at, (onset - bar.onset + bar.lead) * parts // bar.pulse_ticks
+        if cell not in seen:
+            seen.add(cell)
+            cuts.append(onset)
+    return cuts
+
+
 def _slices(
     notes: Sequence[Note], edges: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
 ) -> tuple[Floats, list[int], list[float]]:
@@ -153,14 +172,14 @@ def _slices(
     for before, after in itertools.pairwise(edges):
         pulse = bars[min(bisect.bisect_right(ends, before), len(bars) - 1)].pulse_ticks
         position.append(position[-1] + (after - before) / pulse)
-    index = {edge: at for at, edge in enumerate(edges)}
     for note in notes:
         midi = note.pitch.midi
-        at, end, pitch_class = index[note.onset], note.onset + note.duration, midi % 12
+        at = bisect.bisect_right(edges, note.onset) - 1
+        begin, end, pitch_class = note.onset, note.onset + note.duration, midi % 12
         while at < count and edges[at] < end:
             span = edges[at + 1] - edges[at]
             length = position[at + 1] - position[at]
-            covered = min(edges[at + 1], end) - edges[at]
+            covered = min(edges[at + 1], end) - max(edges[at], begin)
             table[at][pitch_class] += length * covered / span
             if midi < lowest[at]:
                 lowest[at] = midi
@@ -198,6 +217,20 @@ def _spelled_roots(notes: Sequence[Note]) -> Floats:
     return table
 
 
+def _by_spelling(label: int, spelled: Floats, chords: _Chords) -> int:
+    """The chord of the same tones whose root the letters speak for (augmented triads and
+    diminished sevenths have three and four roots); the one given on a tie."""
+    same = [at for at, tones in enumerate(chords.classes) if tones == chords.classes[label]]
+    if len(same) == 1:
+        return label
+    return max(
+        same,
+        key=lambda at: (
+            float((spelled[chords.roots[at]] * chords.member[at]).sum()), at == label, -at,
+        ),
+    )
+
+
 def _change_costs(
     cuts: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
 ) -> list[float]:
@@ -220,7 +253,6 @@ def _best_cut(
     cuts: Sequence[int],
     profile: Floats,
     lowest: Sequence[int],
-    spelled: Floats,
     beats: Sequence[float],
     bars: Sequence[Bar],
     chords: _Chords,
@@ -252,13 +284,10 @@ def _best_cut(
     features[:, 13:25] = features[:, :12] > 1e-9
     sounding = [at for at, value in enumerate(bass) if value < 999]
     features[sounding, [25 + bass[at] % 12 for at in sounding]] = 1.0
-    roots = list(chords.roots)
-    stacked = (spelled[roots] * chords.member).sum(axis=1) / chords.member.sum(axis=1)
-    constant = chords.constant + weights["spelled_root"] * stacked
     label: list[int] = []
     score: list[float] = []
-    for first in range(0, len(features), BLOCK):  # bounds the memory on long pieces
-        fit = features[first : first + BLOCK] @ chords.scoring + constant
+    for first in range(0, len(features), BLOCK):
+        fit = features[first : first + BLOCK] @ chords.scoring + chords.constant
         best_of = fit.argmax(axis=1)
         label.extend(best_of.tolist())
         score.extend(fit[np.arange(len(best_of)), best_of].tolist())

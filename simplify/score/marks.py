@@ -7,7 +7,9 @@ an accidental sign on a letter, so that a rehearsal ``A`` or ``D.C.`` is never a
 Built: diagrams in the order D C B E F G A (MusicXML 4.0, `<harp-pedals>`: "for easiest reading,
 the pedal-tuning elements should follow standard harp pedal order, with pedal-step values of D, C,
 B, E, F, G, and A") and one line of words for each move, right foot (E F G A) above left foot
-(D C B), the two-line form of the handbooks (Inglefield and Neill, Writing for the Pedal Harp).
+(D C B), the two-line form (E. Volpe Bligh, Preparing orchestral harp parts; G. Einarsdottir, harp
+notation manual of the Sibelius Academy). They stand below the lower staff: the same manual puts
+them outside the two staves, and harpists write their own between them.
 """
 
 from __future__ import annotations
@@ -206,7 +208,7 @@ def directions_xml(
     if mark.kind == "setting":
         contents = [diagram_xml(mark.positions)]
     else:
-        contents = [(f"<words>{escape(word)}</words>",) for word in move_words(mark.positions)]
+        contents = [(f'<words font-style="normal">{escape(word)}</words>',) for word in move_words(mark.positions)]
     built = []
     for content in contents:
         lines = ['<direction placement="below">', "  <direction-type>"]

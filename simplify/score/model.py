@@ -365,31 +365,54 @@ class Part:
             EditError: a note to remove is not there, or a note to add is already there, lies
                 outside its bar, or is a source id.
         """
-        known = self.by_id
-        missing = sorted(edit.remove - known.keys())
-        if missing:
-            raise EditError(
-                f"part {self.name}: edit '{edit.reason}' removes notes {missing} that are not "
-                "there; apply edits only to the part they were proposed for"
-            )
-        added = []
-        for note in edit.add:
-            bar = self.bars[note.bar]
-            if note.id >= 0 or not bar.onset <= note.onset <= note.end <= bar.end:
+        return self.apply_all((edit,))
+
+    def apply_all(self, edits: Iterable[Edit]) -> Part:
+        """The part with several edits applied one after the other; only the bars they touch are
+        built anew.
+
+        Raises:
+            EditError: as `apply`, for the first edit that does not fit.
+        """
+        rows: dict[int, dict[NoteId, Note]] = {}
+        home = {note_id: note.bar for note_id, note in self.by_id.items()}
+
+        def row(bar: int) -> dict[NoteId, Note]:
+            if bar not in rows:
+                rows[bar] = {note.id: note for note in self.notes_by_bar[bar]}
+            return rows[bar]
+
+        for edit in edits:
+            missing = sorted(edit.remove - home.keys())
+            if missing:
                 raise EditError(
-                    f"part {self.name} bar {bar.number}: edit '{edit.reason}' adds "
-                    f"{note.pitch.name} outside its bar or with a source id; build it "
-                    "with new_note() inside one bar"
+                    f"part {self.name}: edit '{edit.reason}' removes notes {missing} that are not "
+                    "there; apply edits only to the part they were proposed for"
                 )
-            if note.id in known and note.id not in edit.remove:
-                raise EditError(
-                    f"part {self.name} bar {bar.number}: edit '{edit.reason}' adds "
-                    f"{note.pitch.name} twice; leave out the second"
-                )
-            added.append(note)
-        kept = [note for note in self.notes if note.id not in edit.remove]
-        notes = tuple(sorted([*kept, *added], key=lambda n: n.order_key))
-        return replace(self, notes=notes)
+            for note_id in edit.remove:
+                del row(home[note_id])[note_id]
+                del home[note_id]
+            for note in edit.add:
+                bar = self.bars[note.bar]
+                if note.id >= 0 or not bar.onset <= note.onset <= note.end <= bar.end:
+                    raise EditError(
+                        f"part {self.name} bar {bar.number}: edit '{edit.reason}' adds "
+                        f"{note.pitch.name} outside its bar or with a source id; build it "
+                        "with new_note() inside one bar"
+                    )
+                if note.id in home:
+                    raise EditError(
+                        f"part {self.name} bar {bar.number}: edit '{edit.reason}' adds "
+                        f"{note.pitch.name} twice; leave out the second"
+                    )
+                row(note.bar)[note.id] = note
+                home[note.id] = note.bar
+        table = list(self.notes_by_bar)
+        for bar_index, notes in rows.items():
+            table[bar_index] = tuple(sorted(notes.values(), key=lambda n: n.order_key))
+        new = replace(self, notes=tuple(note for notes in table for note in notes))
+        new.__dict__["notes_by_bar"] = tuple(table)
+        return new
 
     def window(self, first: int, last: int) -> Part:
         """Bars first..last as a part of their own: bar indices from 0, ticks and note ids kept."""

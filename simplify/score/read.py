@@ -13,7 +13,9 @@ How the written text is understood:
   is refused with its bar; one that is printed so but lies between two ticks (13 notes in the time
   of 8, a 256th) is placed at the nearest tick, never more than half a tick (25 microseconds at
   120 quarter notes a minute) from its place. Each is told in a warning.
-* A note of a chord lasts no longer than the chord's first note, which alone moves the time on.
+* A chord is one event: all its notes last as long as its first, which alone moves the time on.
+  (MusicXML allows shorter ones for the stopped strings of a violin; in keyboard scores they are
+  exporters' slips, and music21 reads them so too.)
 * A bar lasts as long as its longest voice. One that is shorter than its metre is filled up to the
   metre, unless it is marked implicit, opens the piece (a pickup), closes a piece that has a
   pickup, or is one of two neighbours that make one full bar together. A whole-bar rest never
@@ -27,32 +29,45 @@ How the written text is understood:
 
 from __future__ import annotations
 
-import math
 import os
 import re
 import sys
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from simplify.errors import ScoreError, SelectionError
 from simplify.score.marks import given_setting
+from simplify.score.measures import (
+    NUMBER,
+    PlacedChild,
+    RawBar,
+    Reader,
+    doubled_labels,
+    integer,
+    lanes_of,
+    level_of,
+    marks_of,
+    metre_of,
+    rehearsal_of,
+    shift_of,
+    tempo_of,
+    ties_of,
+    walk,
+)
 from simplify.score.model import (
-    STEP_SEMITONES,
-    STEPS,
     TICKS,
     Bar,
     Dynamic,
     GivenSetting,
-    Mark,
     Note,
     NoteId,
     Part,
-    Pitch,
     ScoreInfo,
     TempoMark,
 )
+from simplify.score.players import HARP, Listed, PartChoice, choices_of, choose, paired
 from simplify.score.source import (
     MAX_BYTES,
     SourceChild,
@@ -67,44 +82,6 @@ DEFAULT_TEMPO = 96.0
 """Quarter notes a minute of a score without a tempo mark (estimate: a middling moderato; larger
 makes every unmarked score look harder, smaller easier). Always told in a warning."""
 
-MAX_NOTES = 200_000
-"""Most notes of one part (estimate: the longest concert part has about a tenth of it)."""
-
-MAX_BARS = 20_000
-"""Most bars of one part."""
-
-ROUNDING = Fraction(1, 50)
-"""Relative error up to which a length counts as an exporter's rounding of its printed value."""
-
-TEMPO_RANGE = (5.0, 1000.0)
-"""Quarter notes a minute that can be meant as a tempo; marks outside are ignored."""
-
-TYPE_QUARTERS = {
-    "1024th": Fraction(1, 256), "512th": Fraction(1, 128), "256th": Fraction(1, 64),
-    "128th": Fraction(1, 32), "64th": Fraction(1, 16), "32nd": Fraction(1, 8),
-    "16th": Fraction(1, 4), "eighth": Fraction(1, 2), "quarter": Fraction(1),
-    "half": Fraction(2), "whole": Fraction(4), "breve": Fraction(8), "long": Fraction(16),
-    "maxima": Fraction(32),
-}
-"""Quarter notes in each `<type>` (MusicXML 4.0, note-type-value)."""
-
-_HARP = re.compile(
-    r"(?<!jaw )(?<!mouth )(?<!jew's )\b(?:harps?|harpes?|harfen?|arp[ae]|harpa|harfa|hrp|hp)\b",
-    re.IGNORECASE,
-)
-_KEYBOARD = re.compile(
-    r"\b(?:piano(?:forte)?|klavier|clavier|organ|orgel|orgue|organo|keyboards?|celest[ae]|"
-    r"harpsichord|cembalo|clavecin|clavicembalo|spinet|virginal|harmonium|pno|kl)\b",
-    re.IGNORECASE,
-)
-_HAND = re.compile(
-    r"[\s,\-–_(\[]*\b(?:(?P<upper>r\.?\s?h|right(?:\s?hand)?|m\.?\s?d|main droite|"
-    r"mano destra|rechte hand|upper|treble|hi(?:gh)?)|"
-    r"(?P<lower>l\.?\s?h|left(?:\s?hand)?|m\.?\s?[gs]|main gauche|"
-    r"mano sinistra|linke hand|lower|bass|lo(?:w)?))\b\.?[)\]]?\s*$",
-    re.IGNORECASE,
-)
-_GENERIC = re.compile(r"(?:musicxml )?(?:part|staff|track|spine|stave)?[\s_#]*\d*$", re.IGNORECASE)
 _HAND_WORD = {
     "L": re.compile(
         r"\(?(?:l\.?\s?h\.?|m\.?\s?[gs]\.?|left hand|main gauche|mano sinistra|linke hand)\)?$",
@@ -115,43 +92,6 @@ _HAND_WORD = {
         re.IGNORECASE,
     ),
 }
-_NUMBER = re.compile(r"\d{1,12}(?:\.\d{1,9})?$")
-_SIGNED = re.compile(r"[+-]?\d{1,9}(?:\.\d{1,9})?$")
-
-_ARTICULATIONS = {
-    "staccato": ("staccato",), "staccatissimo": ("staccatissimo",), "accent": ("accent",),
-    "strong-accent": ("strong-accent",), "tenuto": ("tenuto",), "spiccato": ("staccatissimo",),
-    "detached-legato": ("staccato", "tenuto"),
-}
-_ORNAMENTS = {
-    "trill-mark": ("trill", ""), "mordent": ("mordent", ""),
-    "inverted-mordent": ("mordent", "inverted"), "turn": ("turn", ""),
-    "inverted-turn": ("turn", "inverted"), "delayed-turn": ("turn", "delayed"),
-    "delayed-inverted-turn": ("turn", "delayed inverted"), "shake": ("trill", ""),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class PartChoice:
-    """A player that could be meant. ids: one part element, or two one-staff ones that are one
-    instrument (upper staff first). notes: pitched notes that are printed full size."""
-
-    ids: tuple[str, ...]
-    name: str
-    staves: int
-    notes: int
-    is_harp: bool
-    is_keyboard: bool
-
-    @property
-    def id(self) -> str:
-        """The part id, for two parts both joined by a plus sign."""
-        return "+".join(self.ids)
-
-    @property
-    def label(self) -> str:
-        """What error messages and listings call it."""
-        return f"{self.id} '{self.name}'" if self.name else self.id
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,30 +113,6 @@ class NotePlace:
     source: int
     bar: int
     child: int
-
-
-@dataclass(frozen=True, slots=True)
-class PlacedChild:
-    """A child of a measure in time. onset, end: ticks from the start of the bar.
-
-    kind: 'note' (in the model), 'rest', 'silent' (takes time but is not in the model: cue,
-    unpitched, not printed), 'other' (directions, attributes, bar lines ...). run: how many
-    backups stand before it. said, said_end: the same places in ticks as the source's durations
-    add them up, which may be rounded. voice: the model's voice name. chord: shares an onset.
-    """
-
-    child: int
-    kind: str
-    onset: int
-    end: int
-    run: int
-    staff: int
-    said: Fraction
-    said_end: Fraction
-    voice: str = ""
-    chord: bool = False
-    whole_bar: bool = False
-    id: NoteId = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,9 +158,6 @@ class LoadedPart:
     def measures(self, bar: int) -> tuple[SourceMeasure, ...]:
         """The measure elements of a bar, one for each source part."""
         return tuple(source.measures[bar] for source in self.sources)
-
-
-# Opening
 
 
 def open_score(path: str) -> Score:
@@ -345,7 +258,7 @@ def sniff(raw: bytes, path: str) -> str:
 
 
 def _describe(document: SourceDocument) -> Score:
-    choices = _choices(document)
+    choices = choices_of(document)
     if not any(choice.notes for choice in choices):
         unpitched = any(e.element.find("unpitched") is not None for e in _all_notes(document))
         if unpitched:
@@ -371,148 +284,6 @@ def _all_notes(document: SourceDocument) -> Iterator[SourceChild]:
                     yield child
 
 
-# Who plays: the part list
-
-
-@dataclass(frozen=True, slots=True)
-class _Listed:
-    """One entry of the part list that has music."""
-
-    id: str
-    name: str
-    is_harp: bool
-    staves: int
-    notes: int
-    mean_pitch: float
-    brace: tuple[int, int] | None
-
-    @property
-    def is_keyboard(self) -> bool:
-        return self.staves >= 2 or bool(_KEYBOARD.search(self.name))
-
-    @property
-    def base(self) -> str:
-        return _HAND.sub("", self.name).strip().casefold()
-
-    @property
-    def side(self) -> str:
-        match = _HAND.search(self.name)
-        return "" if not match else "upper" if match["upper"] else "lower"
-
-
-def _choices(document: SourceDocument) -> tuple[PartChoice, ...]:
-    return _paired(_listed(document))
-
-
-def _paired(listed: list[_Listed]) -> tuple[PartChoice, ...]:
-    """The players of a part list: two neighbouring staves of one instrument are one."""
-    choices: list[PartChoice] = []
-    at = 0
-    while at < len(listed):
-        first = listed[at]
-        second = listed[at + 1] if at + 1 < len(listed) else None
-        if second is not None and _one_instrument(first, second, at, len(listed)):
-            upper, lower = (second, first) if first.side == "lower" else (first, second)
-            name = _HAND.sub("", first.name).strip() or first.name or second.name
-            choices.append(
-                PartChoice(
-                    (upper.id, lower.id), name, 2, first.notes + second.notes,
-                    first.is_harp or second.is_harp, True,
-                )
-            )
-            at += 2
-            continue
-        choices.append(
-            PartChoice(
-                (first.id,), first.name, first.staves, first.notes, first.is_harp,
-                first.is_keyboard,
-            )
-        )
-        at += 1
-    return tuple(choices)
-
-
-def _one_instrument(first: _Listed, second: _Listed, at: int, count: int) -> bool:
-    """True if two neighbouring one-staff parts are the two staves of one player: hands in their
-    names ("Harp RH", "Harp LH"), one harp or keyboard name for both, a brace around just these
-    two, or nothing else in a score whose part names say nothing."""
-    if first.staves != 1 or second.staves != 1:
-        return False
-    if first.side and second.side and first.side != second.side and first.base == second.base:
-        return True
-    named = first.is_harp or first.is_keyboard or second.is_harp or second.is_keyboard
-    generic = all(_GENERIC.match(p.name) for p in (first, second))
-    if first.name and first.name.casefold() == second.name.casefold() and named:
-        return True
-    if first.brace == second.brace == (at, at + 1) and (
-        named or generic or first.base == second.base
-    ):
-        alike = (first.is_harp, first.is_keyboard) == (second.is_harp, second.is_keyboard)
-        return alike or generic or not first.name or not second.name
-    return generic and count == 2 and second.mean_pitch < 60 < first.mean_pitch
-
-
-def _listed(document: SourceDocument) -> list[_Listed]:
-    part_list = document.root.find("part-list")
-    entries: list[ET.Element] = []
-    open_groups: dict[str, int] = {}
-    braces: dict[int, tuple[int, int]] = {}
-    known = {part.id for part in document.parts}
-    for element in part_list if part_list is not None else ():
-        if element.tag == "score-part" and element.get("id", "") in known:
-            entries.append(element)
-        elif element.tag == "part-group":
-            number = element.get("number", "1")
-            if element.get("type") == "start":
-                if (element.findtext("group-symbol") or "").strip() == "brace":
-                    open_groups[number] = len(entries)
-            elif number in open_groups:
-                span = (open_groups.pop(number), len(entries) - 1)
-                for index in range(span[0], span[1] + 1):
-                    braces.setdefault(index, span)
-    listed_ids = {entry.get("id", "") for entry in entries}
-    for part in document.parts:  # music without an entry in the part list is still music
-        if part.id not in listed_ids:
-            entries.append(ET.Element("score-part", {"id": part.id}))
-    found = []
-    for index, entry in enumerate(entries):
-        part = document.part(entry.get("id", ""))
-        name = " ".join((entry.findtext("part-name") or "").split())
-        instruments = [e.text or "" for e in entry.iterfind("score-instrument/instrument-name")]
-        programs = [(e.text or "").strip() for e in entry.iterfind("midi-instrument/midi-program")]
-        sounds = [
-            (e.text or "") for e in entry.iterfind("score-instrument/instrument-sound")
-        ]
-        # General MIDI level 1: program 47 counted from 1 is the orchestral harp.
-        harp = "47" in programs or any(s.strip().startswith("pluck.harp") for s in sounds)
-        harp = harp or any(_HARP.search(i) for i in instruments)
-        staves, notes, height = 1, 0, 0
-        for measure in part.measures:
-            for child in measure.children:
-                element = child.element
-                if element.tag == "note":
-                    pitch = element.find("pitch")
-                    if pitch is not None and _is_music(element):
-                        notes += 1
-                        height += 12 * (1 + _integer(pitch.findtext("octave"), 4))
-                        height += STEP_SEMITONES.get((pitch.findtext("step") or "").strip(), 0)
-                elif element.tag == "attributes":
-                    staves = max(staves, _integer(element.findtext("staves"), 1))
-        if not name and instruments:
-            name = " ".join(instruments[0].split())
-        found.append(
-            _Listed(
-                entry.get("id", ""), name, harp, staves, notes,
-                height / notes if notes else 0.0, braces.get(index),
-            )
-        )
-    # The printed name decides; a harp's sound counts where no name says harp.
-    named = any(_HARP.search(one.name) for one in found)
-    return [
-        replace(one, is_harp=bool(_HARP.search(one.name))) if named else one for one in found
-    ]
-
-
 def select_part(score: Score, name_or_id: str | None = None) -> LoadedPart:
     """One player's part. Without a name: the harp if there is exactly one, else the only
     keyboard-like part (two staves, or so named), else the only part.
@@ -521,48 +292,10 @@ def select_part(score: Score, name_or_id: str | None = None) -> LoadedPart:
         SelectionError: no such part, or the choice is open; lists the parts.
         ScoreError: the part has no notes, or its notation can't be counted.
     """
-    choice = _choose(score, name_or_id)
+    choice = choose(score.candidates, score.path, name_or_id)
     if not choice.notes:
         raise ScoreError(f"{score.path}: part {choice.label} has no notes; choose another part")
     return load_part(score, choice)
-
-
-def _choose(score: Score, wanted: str | None) -> PartChoice:
-    choices = score.candidates
-    listing = ", ".join(choice.label for choice in choices)
-    if wanted is not None:
-        key = " ".join(wanted.split()).casefold()
-        tests = (
-            lambda c: key == c.id.casefold(),
-            lambda c: key in [i.casefold() for i in c.ids],
-            lambda c: key == c.name.casefold(),
-            lambda c: bool(key) and key in c.name.casefold(),
-        )
-        for test in tests:
-            hits = [choice for choice in choices if test(choice)]
-            if len(hits) == 1:
-                return hits[0]
-            if hits:
-                some = ", ".join(choice.label for choice in hits)
-                raise SelectionError(
-                    f"{score.path}: {len(hits)} parts are called '{wanted}' ({some}); "
-                    "name one by its id"
-                )
-        raise SelectionError(f"{score.path}: no part '{wanted}'; the parts are {listing}")
-    full = [choice for choice in choices if choice.notes]
-    for group in (
-        [c for c in full if c.is_harp],
-        [c for c in full if c.is_keyboard],
-        full,
-    ):
-        if len(group) == 1:
-            return group[0]
-        if group:
-            some = ", ".join(choice.label for choice in group)
-            raise SelectionError(
-                f"{score.path}: more than one part could be meant ({some}); name one with --part"
-            )
-    raise SelectionError(f"{score.path}: no part to choose; the parts are {listing}")
 
 
 def bar_range(part: Part, text: str) -> tuple[int, int]:
@@ -594,485 +327,16 @@ def bar_range(part: Part, text: str) -> tuple[int, int]:
     return first, last
 
 
-# Small readings of single elements
-
-
-def _integer(text: str | None, default: int) -> int:
-    """A whole number of sane size, else the default."""
-    text = (text or "").strip()
-    return int(float(text)) if _SIGNED.match(text) else default
-
-
-def _tick(place: Fraction) -> int:
-    """The nearest whole tick (halves go up)."""
-    return math.floor(place + Fraction(1, 2))
-
-
-def _is_music(note: ET.Element) -> bool:
-    """False for cue notes and notes that are not printed."""
-    return note.find("cue") is None and note.get("print-object") != "no"
-
-
-def _pitch(note: ET.Element, transpose: tuple[int, int]) -> Pitch | str:
-    """The sounding pitch, or a text saying what is wrong with it."""
-    element = note.find("pitch")
-    assert element is not None
-    step = (element.findtext("step") or "").strip()
-    octave = (element.findtext("octave") or "").strip()
-    alter = (element.findtext("alter") or "0").strip()
-    if step not in STEP_SEMITONES or not re.fullmatch(r"\d", octave) or not _SIGNED.match(alter):
-        return f"a pitch that can't be read (step '{step}', alter '{alter}', octave '{octave}')"
-    value = Fraction(alter)
-    if value.denominator != 1:
-        return f"a quarter tone ({step} altered by {alter}), which no pedal gives"
-    if not -2 <= value <= 2:
-        return f"{step} altered by {alter} semitones"
-    return transposed(Pitch(step, int(value), int(octave)), *transpose)
-
-
-def transposed(pitch: Pitch, steps: int, semitones: int) -> Pitch:
-    """The pitch moved by letter steps and semitones; respelled if that asks for more than a
-    double accidental."""
-    if not steps and not semitones:
-        return pitch
-    midi = pitch.midi + semitones
-    string = pitch.string + steps
-    for shift in (0, 1, -1, 2, -2):
-        natural = Pitch(STEPS[(string + shift) % 7], 0, (string + shift) // 7)
-        if -2 <= midi - natural.midi <= 2:
-            return Pitch(natural.step, midi - natural.midi, natural.octave)
-    raise ValueError(f"{steps} steps and {semitones} semitones don't belong together")
-
-
-# Letter steps of a transposition that gives semitones only: the usual spelling of each interval.
-_STEPS_OF_SEMITONES = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
-
-
-def _transpose(element: ET.Element) -> tuple[int, int]:
-    """(letter steps, semitones) from written to sounding pitch."""
-    chromatic = _integer(element.findtext("chromatic"), 0)
-    octaves = _integer(element.findtext("octave-change"), 0)
-    double = element.find("double")
-    if double is not None:
-        octaves += 1 if double.get("above") == "yes" else -1
-    sign = -1 if chromatic < 0 else 1
-    size = abs(chromatic)
-    usual = sign * (7 * (size // 12) + _STEPS_OF_SEMITONES[size % 12])
-    diatonic = _integer(element.findtext("diatonic"), usual)
-    natural = [0, 2, 4, 5, 7, 9, 11]
-    nearest = 12 * (abs(diatonic) // 7) + natural[abs(diatonic) % 7]
-    if abs(nearest - size) > 2 or (diatonic and diatonic * sign < 0 and chromatic):
-        diatonic = usual  # letter steps that can't belong to the semitones are a slip
-    return diatonic + 7 * octaves, chromatic + 12 * octaves
-
-
-def _marks(note: ET.Element) -> tuple[Mark, ...]:
-    """The marks printed at a note, sorted."""
-    found: list[Mark] = []
-    for notations in note.iterfind("notations"):
-        if notations.get("print-object") == "no":
-            continue
-        for element in notations:
-            tag, kind = element.tag, element.get("type", "")
-            number = element.get("number", "1")
-            if tag == "arpeggiate":
-                found.append(Mark("arpeggio", element.get("direction", "")))
-            elif tag == "non-arpeggiate":
-                found.append(Mark("non-arpeggio"))
-            elif tag == "slur" and kind in ("start", "stop"):
-                found.append(Mark(f"slur-{kind}", number))
-            elif tag in ("glissando", "slide") and kind in ("start", "stop"):
-                found.append(Mark(f"gliss-{kind}", number))
-            elif tag == "tied" and kind == "let-ring":
-                found.append(Mark("let-ring"))
-            elif tag == "fermata":
-                found.append(Mark("fermata"))
-            elif tag == "articulations":
-                for child in element:
-                    found += [Mark(k) for k in _ARTICULATIONS.get(child.tag, ())]
-            elif tag == "ornaments":
-                for child in element:
-                    if child.tag in _ORNAMENTS:
-                        found.append(Mark(*_ORNAMENTS[child.tag]))
-                    elif child.tag == "tremolo":
-                        strokes = str(_integer(child.text, 3))
-                        way = child.get("type", "single")
-                        if way in ("start", "stop"):
-                            found.append(Mark(f"tremolo-{way}", strokes))
-                        elif way in ("single", "unmeasured"):
-                            found.append(Mark("tremolo", strokes))
-            elif tag == "technical":
-                found += _technical(element)
-    for lyric in note.iterfind("lyric"):
-        text = "".join(e.text or "" for e in lyric.iterfind("text")).strip()
-        if text:
-            found.append(Mark("lyric", text))
-    return tuple(sorted(set(found)))
-
-
-def _technical(element: ET.Element) -> list[Mark]:
-    found = []
-    for child in element:
-        text = (child.text or "").strip()
-        if child.tag == "harmonic":
-            found.append(Mark("harmonic"))
-        elif child.tag == "fingering" and re.fullmatch(r"[1-5]", text):
-            found.append(Mark("finger", text))
-        elif child.tag == "fingernails":
-            found.append(Mark("nail"))
-        elif child.tag == "other-technical" and (
-            child.get("smufl", "").startswith(("pluckedDamp", "harpStringNoise"))
-            or "touff" in text.casefold()
-        ):
-            found.append(Mark("etouffe"))
-    return found
-
-
-def _tempo(element: ET.Element) -> float | None:
-    """Quarter notes a minute of a `<direction>` or `<sound>`, or None."""
-    sound = element if element.tag == "sound" else element.find("sound")
-    if sound is not None and _NUMBER.match(sound.get("tempo", "").strip()):
-        value = float(sound.get("tempo", ""))
-        if TEMPO_RANGE[0] <= value <= TEMPO_RANGE[1]:
-            return value
-    for metronome in element.iterfind("direction-type/metronome"):
-        unit = TYPE_QUARTERS.get((metronome.findtext("beat-unit") or "").strip())
-        minute = re.search(r"\d{1,4}(?:\.\d{1,6})?", metronome.findtext("per-minute") or "")
-        if unit is None or minute is None or len(metronome.findall("beat-unit")) != 1:
-            continue
-        dots = len(metronome.findall("beat-unit-dot"))
-        value = float(minute[0]) * float(unit * (2 - Fraction(1, 2**min(dots, 4))))
-        if TEMPO_RANGE[0] <= value <= TEMPO_RANGE[1]:
-            return value
-    return None
-
-
-def _shift(element: ET.Element, divisions: int) -> Fraction:
-    """Ticks of a direction's `<offset>`."""
-    text = (element.findtext("offset") or "").strip()
-    return Fraction(text) * TICKS / divisions if _SIGNED.match(text) else Fraction(0)
-
-
-# Reading one source part, measure by measure, in its own time
-
-
-@dataclass(slots=True)
-class _RawNote:
-    """A note of the music before the bars are known. onset, length: ticks in the bar."""
-
-    child: int
-    element: ET.Element
-    onset: int
-    length: int
-    pitch: Pitch
-    staff: int
-    voice: str
-    run: int
-    grace: bool
-    chord: bool
-    tuplet: tuple[int, int]
-
-
-@dataclass(slots=True)
-class _RawBar:
-    """A measure read on its own."""
-
-    number: str
-    implicit: bool
-    extent: int = 0
-    real: bool = False
-    rest_extent: int = 0
-    beats: int = 4
-    beat_type: int = 4
-    free: bool = False
-    timed: bool = False
-    fifths: int = 0
-    repeat_start: bool = False
-    repeat_end: bool = False
-    ending: str = ""
-    ending_stops: bool = False
-    divisions: int = 1
-    end_divisions: int = 1
-    keys: list[tuple[int, int, int]] = field(default_factory=list)
-    transposes: dict[int, tuple[int, int]] = field(default_factory=dict)
-    notes: list[_RawNote] = field(default_factory=list)
-    placed: list[PlacedChild] = field(default_factory=list)
-
-
-class _Reader:
-    """Reads the measures of one source part in order; the running state is its own."""
-
-    def __init__(self, source: SourcePart, path: str, label: str) -> None:
-        self.source, self.path, self.label = source, path, label
-        self.divisions = 1
-        self.beats, self.beat_type, self.free, self.timed = 4, 4, False, False
-        self.keys: dict[int, int] = {0: 0}
-        self.transposes: dict[int, tuple[int, int]] = {}
-        self.rounded: list[str] = []
-        self.between: list[str] = []
-        self.warnings: list[str] = []
-        self.silent = {"cue": 0, "unpitched": 0, "hidden": 0}
-        self.number = ""
-
-    def fail(self, what: str) -> ScoreError:
-        return ScoreError(f"{self.path}: part {self.label} bar {self.number}: {what}")
-
-    def bars(self) -> list[_RawBar]:
-        if len(self.source.measures) > MAX_BARS:
-            raise ScoreError(
-                f"{self.path}: part {self.label} has more than {MAX_BARS} bars; "
-                "give a single movement"
-            )
-        count, found = 0, []
-        for index, measure in enumerate(self.source.measures):
-            bar = self.measure(measure, index)
-            count += len(bar.notes)
-            if count > MAX_NOTES:
-                raise ScoreError(
-                    f"{self.path}: part {self.label} has more than {MAX_NOTES} notes; "
-                    "give a single movement"
-                )
-            found.append(bar)
-        return found
-
-    def measure(self, measure: SourceMeasure, index: int) -> _RawBar:
-        element = measure.element
-        self.number = (element.get("number") or "").strip() or str(index + 1)
-        bar = _RawBar(self.number, element.get("implicit") == "yes")
-        bar.divisions = self.divisions
-        bar.keys = [(0, staff, fifths) for staff, fifths in sorted(self.keys.items())]
-        voice = "1"
-        head_length = (Fraction(0), Fraction(0))
-        # Two clocks: what the durations say and what the printed values say. A backup names a
-        # place by the first; `known` gives the second for every place already passed.
-        said = exact = Fraction(0)
-        head_said = head_exact = Fraction(0)
-        known: dict[Fraction, Fraction] = {Fraction(0): Fraction(0)}
-        run, staff = 0, 1
-        for at, child in enumerate(measure.children):
-            item = child.element
-            tag = item.tag
-            if tag == "note":
-                chord = item.find("chord") is not None
-                grace = item.find("grace") is not None
-                length_said, length = (
-                    (Fraction(0), Fraction(0)) if grace else self.length(item)
-                )
-                if chord and not grace:
-                    start_said, start = head_said, head_exact
-                    if length > head_length[1]:
-                        length_said, length = head_length
-                else:
-                    start_said, start = said, exact
-                if not chord:
-                    head_said, head_exact = said, exact
-                    head_length = (length_said, length)
-                staff = max(1, _integer(item.findtext("staff"), 1))
-                if not chord or item.find("voice") is not None:
-                    voice = (item.findtext("voice") or "").strip() or "1"
-                places = (start, start + length, start_said, start_said + length_said)
-                self.note(bar, at, item, places, staff, voice, run, chord, grace)
-                if not chord and not grace:
-                    said, exact = start_said + length_said, start + length
-                    known.setdefault(said, exact)
-            elif tag in ("backup", "forward"):
-                amount = self.amount(item)
-                if tag == "backup":
-                    run += 1
-                    said = max(Fraction(0), said - amount)
-                else:
-                    said += amount
-                before = exact
-                exact = known.get(said, said)
-                if tag == "forward" and said not in known:
-                    exact = before + amount
-                    known[said] = exact
-                    bar.extent = max(bar.extent, _tick(exact))
-                head_said, head_exact = said, exact
-            else:
-                if tag == "attributes":
-                    self.attributes(bar, item, _tick(exact))
-                elif tag == "barline":
-                    self.barline(bar, item)
-                own = _integer(item.findtext("staff"), staff if run else 1)
-                bar.placed.append(
-                    PlacedChild(at, "other", _tick(exact), _tick(exact), run, own, said, said)
-                )
-        bar.beats, bar.beat_type = self.beats, self.beat_type
-        bar.free, bar.timed = self.free, self.timed
-        bar.end_divisions = self.divisions
-        bar.transposes = dict(self.transposes)
-        return bar
-
-    def length(self, note: ET.Element) -> tuple[Fraction, Fraction]:
-        """(as its duration says, as it is meant) in ticks.
-
-        Raises:
-            ScoreError: no duration, or one that is neither whole ticks nor what is printed.
-        """
-        text = (note.findtext("duration") or "").strip()
-        if not _NUMBER.match(text):
-            raise self.fail(f"a note without a usable duration ('{text[:20]}'); export it again")
-        said = Fraction(text) * TICKS / self.divisions
-        kind = (note.findtext("type") or "").strip()
-        rest = note.find("rest")
-        whole = rest is not None and rest.get("measure") == "yes"
-        tuplet = note.find("time-modification") is not None
-        if whole or (said.denominator == 1 and (not tuplet or kind not in TYPE_QUARTERS)):
-            return said, said
-        if kind in TYPE_QUARTERS:
-            dots = min(len(note.findall("dot")), 4)
-            actual, normal = _tuplet(note)
-            printed = TYPE_QUARTERS[kind] * (2 - Fraction(1, 2**dots)) * normal / actual * TICKS
-            error = abs(printed - said)
-            unit = Fraction(TICKS, self.divisions)
-            if error <= ROUNDING * printed or (
-                (actual, normal) != (1, 1) and error < unit and self.divisions >= 4
-            ):
-                if error:
-                    self.rounded.append(self.number)
-                if printed.denominator != 1:
-                    self.between.append(self.number)
-                return said, printed
-        if said.denominator != 1 and _is_music(note):
-            raise self.fail(
-                f"a {'rest' if rest is not None else 'note'} of {said / TICKS} quarter notes can't "
-                f"be counted ({TICKS} ticks to the quarter); write it with a common tuplet"
-            )
-        return said, said
-
-    def amount(self, element: ET.Element) -> Fraction:
-        text = (element.findtext("duration") or "").strip()
-        if not _NUMBER.match(text):
-            raise self.fail(f"a <{element.tag}> without a usable duration; export it again")
-        return Fraction(text) * TICKS / self.divisions
-
-    def note(
-        self, bar: _RawBar, at: int, item: ET.Element,
-        places: tuple[Fraction, Fraction, Fraction, Fraction],
-        staff: int, voice: str, run: int, chord: bool, grace: bool,
-    ) -> None:
-        rest = item.find("rest")
-        whole = rest is not None and rest.get("measure") == "yes"
-        start, end, said, said_end = places
-        onset, ticks = _tick(start), _tick(end) - _tick(start)
-        kind = "note"
-        if rest is not None:
-            kind = "rest"
-        elif item.find("pitch") is None or not _is_music(item):
-            kind = "silent"
-            which = (
-                "cue" if item.find("cue") is not None
-                else "unpitched" if item.find("pitch") is None else "hidden"
-            )
-            self.silent[which] += 1
-        elif not grace and ticks == 0:
-            kind = "silent"
-        if whole:
-            bar.rest_extent = max(bar.rest_extent, onset + ticks)
-        else:
-            bar.real = True
-            bar.extent = max(bar.extent, onset + ticks)
-        bar.placed.append(
-            PlacedChild(
-                at, kind, onset, onset + ticks, run, staff, said, said_end, voice, chord, whole
-            )
-        )
-        if kind != "note":
-            return
-        pitch = _pitch(item, self.transposes.get(staff, self.transposes.get(0, (0, 0))))
-        if isinstance(pitch, str):
-            raise self.fail(f"{pitch}; correct it in the score")
-        bar.notes.append(
-            _RawNote(
-                at, item, onset, ticks, pitch, staff, voice, run, grace, chord, _tuplet(item)
-            )
-        )
-
-    def attributes(self, bar: _RawBar, item: ET.Element, tick: int) -> None:
-        text = (item.findtext("divisions") or "").strip()
-        if text:
-            value = _integer(text, 0)
-            if value <= 0 or not _NUMBER.match(text) or value != float(text):
-                raise self.fail(f"divisions of '{text[:20]}'; export the score again")
-            self.divisions = value
-            if not bar.placed or tick == 0:
-                bar.divisions = value
-        for transpose in item.iterfind("transpose"):
-            self.transposes[_integer(transpose.get("number"), 0)] = _transpose(transpose)
-        for key in item.iterfind("key"):
-            staff = _integer(key.get("number"), 0)
-            if key.find("fifths") is None:
-                self.warnings.append(f"bar {self.number}: unusual key signature read as none")
-            fifths = max(-7, min(7, _integer(key.findtext("fifths"), 0)))
-            if not staff:
-                self.keys = {0: fifths}
-            else:
-                self.keys[staff] = fifths
-            if tick == 0:
-                bar.keys = [(0, s, f) for s, f in sorted(self.keys.items())]
-            else:
-                bar.keys.append((tick, staff, fifths))
-        for time in item.iterfind("time"):
-            if time.find("senza-misura") is not None:
-                self.free = True
-                continue
-            metre = _metre(time)
-            if metre is None:
-                self.warnings.append(f"bar {self.number}: time signature can't be read; kept on")
-            elif _integer(time.get("number"), 1) == 1:
-                self.beats, self.beat_type = metre
-                self.free, self.timed = False, True
-
-    def barline(self, bar: _RawBar, item: ET.Element) -> None:
-        repeat = item.find("repeat")
-        if repeat is not None:
-            if repeat.get("direction") == "forward":
-                bar.repeat_start = True
-            elif repeat.get("direction") == "backward":
-                bar.repeat_end = True
-        ending = item.find("ending")
-        if ending is not None:
-            if ending.get("type") == "start":
-                bar.ending = (ending.get("number") or "1").strip() or "1"
-            elif ending.get("type") in ("stop", "discontinue"):
-                bar.ending_stops = True
-
-
-def _tuplet(note: ET.Element) -> tuple[int, int]:
-    """(actual, normal) of a note's time modification."""
-    change = note.find("time-modification")
-    if change is None:
-        return 1, 1
-    actual = _integer(change.findtext("actual-notes"), 1)
-    normal = _integer(change.findtext("normal-notes"), 1)
-    return (actual, normal) if 0 < actual < 1000 and 0 < normal < 1000 else (1, 1)
-
-
-def _metre(time: ET.Element) -> tuple[int, int] | None:
-    """Beats and beat type of a time signature; composite ones are added up."""
-    total, smallest = Fraction(0), 1
-    pairs = list(zip(time.findall("beats"), time.findall("beat-type"), strict=False))
-    for beats, beat_type in pairs:
-        unit = _integer(beat_type.text, 0)
-        numbers = [_integer(n, 0) for n in (beats.text or "").split("+")]
-        if unit not in (1, 2, 4, 8, 16, 32, 64, 128) or not numbers or min(numbers) <= 0:
-            return None
-        total += Fraction(sum(numbers), unit)
-        smallest = max(smallest, unit)
-    if not pairs or total * smallest > 512:
-        return None
-    return int(total * smallest), smallest
-
-
-# Putting bars together
-
-
 def load_part(score: Score, choice: PartChoice, *, empty: bool = False) -> LoadedPart:
+    """Reads a player. empty: a part without notes is no error (for writing into it).
+
+    Raises:
+        ScoreError: no notes, no bars, or notation that can't be counted.
+    """
     document = score.document
     label = f"'{choice.name}'" if choice.name else choice.id
     sources = tuple(document.part(part_id) for part_id in choice.ids)
-    readers = [_Reader(source, score.path, label) for source in sources]
+    readers = [Reader(source, score.path, label) for source in sources]
     rows = [reader.bars() for reader in readers]
     warnings = list(score.warnings)
     count = min(len(row) for row in rows)
@@ -1129,7 +393,7 @@ def load_part(score: Score, choice: PartChoice, *, empty: bool = False) -> Loade
 
 
 def _bars(
-    score: Score, choice: PartChoice, rows: list[list[_RawBar]], warnings: list[str]
+    score: Score, choice: PartChoice, rows: list[list[RawBar]], warnings: list[str]
 ) -> tuple[Bar, ...]:
     """Real lengths, leads and metres. The rules are in the module's docstring."""
     count = len(rows[0])
@@ -1205,13 +469,13 @@ def _bars(
     return tuple(bars)
 
 
-def _bar_metre(rows: list[list[_RawBar]], index: int) -> tuple[int, int, int, bool]:
+def _bar_metre(rows: list[list[RawBar]], index: int) -> tuple[int, int, int, bool]:
     """(ticks of a full bar, beats, beat type, without metre)."""
     bar = next((row[index] for row in rows if row[index].timed), rows[0][index])
     return 4 * TICKS * bar.beats // bar.beat_type, bar.beats, bar.beat_type, bar.free
 
 
-def _concert_key(bar: _RawBar) -> int:
+def _concert_key(bar: RawBar) -> int:
     """Fifths of the sounding key: the written ones moved by the transposition."""
     fifths = next((f for tick, staff, f in bar.keys if tick == 0 and staff in (0, 1)), 0)
     steps, semitones = bar.transposes.get(1, bar.transposes.get(0, (0, 0)))
@@ -1219,27 +483,6 @@ def _concert_key(bar: _RawBar) -> int:
     # = 7 * semitones - 12 * steps (a fifth up: 4 steps, 7 semitones, moves by 1).
     moved = fifths + 7 * semitones - 12 * steps
     return moved if -7 <= moved <= 7 else (moved + 6) % 12 - 6
-
-
-def _walk(measure: SourceMeasure, divisions: int) -> Iterator[tuple[ET.Element, int, Fraction]]:
-    """(child, divisions in force, its tick in the bar) of a measure that is not read closely."""
-    now = head = Fraction(0)
-    for child in measure.children:
-        item = child.element
-        if item.tag == "attributes":
-            divisions = max(1, _integer(item.findtext("divisions"), divisions))
-            yield item, divisions, now
-        elif item.tag in ("note", "backup", "forward"):
-            text = (item.findtext("duration") or "0").strip()
-            amount = Fraction(text) * TICKS / divisions if _NUMBER.match(text) else Fraction(0)
-            if item.tag == "backup":
-                now = max(Fraction(0), now - amount)
-            elif item.find("chord") is None:
-                head = now
-                yield item, divisions, head
-                now += amount
-        else:
-            yield item, divisions, now
 
 
 def _extents_elsewhere(
@@ -1252,14 +495,14 @@ def _extents_elsewhere(
             continue
         divisions = 1
         for index, measure in enumerate(source.measures):
-            for item, now, tick in _walk(measure, divisions):
+            for item, now, tick in walk(measure, divisions):
                 divisions = now
                 if index in wanted and item.tag == "note":
                     rest = item.find("rest")
                     if rest is not None and rest.get("measure") == "yes":
                         continue
                     text = (item.findtext("duration") or "0").strip()
-                    if _NUMBER.match(text):
+                    if NUMBER.match(text):
                         end = tick + Fraction(text) * TICKS / divisions
                         found[index] = max(found.get(index, 0), round(end))
     return found
@@ -1273,7 +516,7 @@ def _metres_elsewhere(score: Score, count: int) -> list[tuple[int, int, int, boo
             for child in measure.children:
                 if child.element.tag == "attributes":
                     for time in child.element.iterfind("time"):
-                        metre = _metre(time)
+                        metre = metre_of(time)
                         if metre:
                             now, any_time = metre, True
             found.append((4 * TICKS * now[0] // now[1], now[0], now[1], False))
@@ -1282,57 +525,8 @@ def _metres_elsewhere(score: Score, count: int) -> list[tuple[int, int, int, boo
     return None
 
 
-def _runs(raw: _RawBar) -> dict[str, list[tuple[int, int, int, int]]]:
-    """(run, staff, start, end) of the notes of each voice label of a bar, run by run."""
-    spans: dict[str, list[tuple[int, int, int, int]]] = {}
-    for child in raw.placed:
-        if child.kind in ("note", "silent") and child.end > child.onset:
-            runs = spans.setdefault(child.voice, [])
-            if runs and runs[-1][0] == child.run:
-                _, staff, low, high = runs[-1]
-                runs[-1] = (child.run, staff, min(low, child.onset), max(high, child.end))
-            else:
-                runs.append((child.run, child.staff, child.onset, child.end))
-    return spans
-
-
-def _doubled(row: list[_RawBar]) -> set[str]:
-    """Voice labels that a part uses on two staves at once: a voice each."""
-    found = set()
-    for raw in row:
-        for label, runs in _runs(raw).items():
-            for _, staff, low, high in runs:
-                if any(s != staff and low < b and a < high for _, s, a, b in runs):
-                    found.add(label)
-    return found
-
-
-def _lanes(raw: _RawBar, doubled: set[str]) -> dict[tuple[str, int], int]:
-    """Which run of a bar belongs to which lane of its voice label.
-
-    A voice is one line in time. A label that is used again after a backup for music that overlaps
-    the earlier run in time is a second line that merely lacks a label of its own. Labels that the
-    part uses on two staves at once have a lane for each staff; lanes 10, 11 ... are further ones.
-    """
-    lanes: dict[tuple[str, int], int] = {}
-    for label, runs in _runs(raw).items():
-        taken: dict[int, list[tuple[int, int]]] = {}
-        for run, staff, low, high in runs:
-            home = staff - 1 if label in doubled else 0
-            lane = home
-            while any(low < b and a < high for a, b in taken.get(lane, ())):
-                lane = max(lane, 9) + 1
-            taken.setdefault(lane, []).append((low, high))
-            lanes[label, run] = lane
-    if doubled:  # rests and grace notes without a note beside them
-        for child in raw.placed:
-            if child.voice in doubled:
-                lanes.setdefault((child.voice, child.run), child.staff - 1)
-    return lanes
-
-
 def _notes(
-    rows: list[list[_RawBar]], bars: tuple[Bar, ...]
+    rows: list[list[RawBar]], bars: tuple[Bar, ...]
 ) -> tuple[
     list[Note], dict[NoteId, NotePlace], dict[str, tuple[int, str]],
     tuple[tuple[BarLayout, ...], ...], int,
@@ -1362,12 +556,12 @@ def _notes(
     places: dict[NoteId, NotePlace] = {}
     layouts: list[list[BarLayout]] = [[] for _ in rows]
     graces: dict[tuple[int, str], int] = {}
-    doubled = [_doubled(row) for row in rows]
+    doubled = [doubled_labels(row) for row in rows]
     staves = 1
     for bar in bars:
         for source, row in enumerate(rows):
             raw = row[bar.index]
-            lanes = _lanes(raw, doubled[source])
+            lanes = lanes_of(raw, doubled[source])
             ids: dict[int, NoteId] = {}
             for item in raw.notes:
                 voice = name(source, item.voice, lanes.get((item.voice, item.run), 0))
@@ -1380,13 +574,13 @@ def _notes(
                     if not item.chord or not grace:
                         grace += 1
                     graces[onset, voice] = grace
-                tie_in, tie_out = _ties(item.element)
+                tie_in, tie_out = ties_of(item.element)
                 ids[item.child] = len(notes)
                 places[len(notes)] = NotePlace(source, bar.index, item.child)
                 notes.append(
                     Note(
                         len(notes), onset, item.length, item.pitch, bar.index, min(staff, 2),
-                        voice, grace, tie_in, tie_out, item.tuplet, "", _marks(item.element),
+                        voice, grace, tie_in, tie_out, item.tuplet, "", marks_of(item.element),
                     )
                 )
             children = []
@@ -1412,14 +606,6 @@ def _notes(
     return notes, places, voices, tuple(tuple(row) for row in layouts), staves
 
 
-def _ties(note: ET.Element) -> tuple[bool, bool]:
-    """(continues an earlier note, goes on) from `<tie>` and `<tied>`."""
-    kinds = {e.get("type") for e in note.iterfind("tie")}
-    kinds |= {e.get("type") for e in note.iterfind("notations/tied")}
-    both = "continue" in kinds
-    return both or "stop" in kinds, both or "start" in kinds
-
-
 @dataclass(frozen=True, slots=True)
 class _Found:
     """What the directions of a part say."""
@@ -1433,7 +619,7 @@ class _Found:
 
 def _directions(
     sources: tuple[SourcePart, ...], layouts: tuple[tuple[BarLayout, ...], ...],
-    bars: tuple[Bar, ...], readers: list[_Reader],
+    bars: tuple[Bar, ...], readers: list[Reader],
 ) -> _Found:
     """Tempo, rehearsal marks, dynamics, pedals and hands of the selected source parts."""
     tempo: list[TempoMark] = []
@@ -1448,22 +634,22 @@ def _directions(
                 item = source.measures[bar.index].children[child.child].element
                 if child.kind == "note":
                     for level in item.iterfind("notations/dynamics/*"):
-                        dynamics.add((bar.onset + child.onset, _level(level)))
+                        dynamics.add((bar.onset + child.onset, level_of(level)))
                     continue
                 if item.tag not in ("direction", "sound"):
                     continue
-                tick = bar.onset + child.onset + round(_shift(item, layout.divisions))
+                tick = bar.onset + child.onset + round(shift_of(item, layout.divisions))
                 tick = max(bar.onset, min(tick, bar.end))
-                quarters = _tempo(item)
+                quarters = tempo_of(item)
                 if quarters is not None:
                     tempo.append(TempoMark(tick, quarters))
                 if item.tag == "sound":
                     continue
-                rehearsal = _rehearsal(item)
+                rehearsal = rehearsal_of(item)
                 if rehearsal:
                     rehearsals.append((bar.index, rehearsal))
                 for level in item.iterfind("direction-type/dynamics/*"):
-                    dynamics.add((tick, _level(level)))
+                    dynamics.add((tick, level_of(level)))
                 setting = given_setting(item, tick)
                 if setting is not None:
                     given.append(setting)
@@ -1479,19 +665,6 @@ def _directions(
         tuple(sorted(set(given), key=lambda g: (g.onset, g.positions))),
         tuple(hands),
     )
-
-
-def _level(element: ET.Element) -> str:
-    """A dynamic sign's letters."""
-    if element.tag == "other-dynamics":
-        return (element.text or "").strip()
-    return str(element.tag)
-
-
-def _rehearsal(direction: ET.Element) -> str:
-    return " ".join(
-        (e.text or "").strip() for e in direction.iterfind("direction-type/rehearsal")
-    ).strip()
 
 
 def _tempi(
@@ -1524,25 +697,22 @@ def _tempi(
                 for child in measure.children:
                     if child.element.tag == "attributes":
                         stated = child.element.findtext("divisions")
-                        divisions = max(1, _integer(stated, divisions))
+                        divisions = max(1, integer(stated, divisions))
                 continue
-            for item, now, tick in _walk(measure, divisions):
+            for item, now, tick in walk(measure, divisions):
                 divisions = now
                 if item.tag not in ("sound", "direction"):
                     continue
                 if item.tag == "direction":
-                    text = _rehearsal(item)
+                    text = rehearsal_of(item)
                     if text:
                         rehearsals.setdefault(bar.index, text)
-                quarters = _tempo(item)
+                quarters = tempo_of(item)
                 if quarters is not None:
-                    at = bar.onset + round(tick + _shift(item, now))
+                    at = bar.onset + round(tick + shift_of(item, now))
                     tempo.setdefault(max(bar.onset, min(at, bar.end)), quarters)
     marks = [TempoMark(tick, tempo[tick]) for tick in sorted(tempo)]
     return marks, rehearsals
-
-
-# Other formats, through music21
 
 
 def _convert(raw: bytes, kind: str, path: str) -> bytes:
@@ -1590,12 +760,12 @@ def _through_music21(raw: bytes, kind: str, path: str) -> bytes:
         pitches = [p.midi for p in part.pitches]
         name = " ".join((part.partName or "").split())
         listed.append(
-            _Listed(
-                str(index), name, bool(_HARP.search(name)), 1, len(pitches),
+            Listed(
+                str(index), name, bool(HARP.search(name)), 1, len(pitches),
                 sum(pitches) / max(1, len(pitches)), None,
             )
         )
-    for choice in _paired(listed):
+    for choice in paired(listed):
         if len(choice.ids) == 2:
             staves = [parts[int(part_id)] for part_id in choice.ids]
             for staff in staves:

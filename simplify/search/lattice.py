@@ -12,11 +12,14 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from simplify.distance import distance
+from simplify.errors import EditError
 from simplify.harp.player import Player
-from simplify.score.model import Edit, NoteId, Part
+from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings
 from simplify.search.variants import Column, Tally, Variant, column_of, penalty
+from simplify.strategy import Keeps, broken_promises
 
 Path = tuple[int, ...]
 """Index of the variant chosen in each column."""
@@ -26,7 +29,7 @@ Grow = Callable[[Column], tuple[tuple[Variant, ...], Tally]]
 
 def cut_columns(part: Part, first: int, last: int, most: int) -> tuple[tuple[int, int], ...]:
     """(first, last) bar index of each column: bars that a tie joins go together, up to `most`."""
-    tied = set()
+    tied: set[int] = set()
     for strike in part.strikes:
         bars = {part.by_id[i].bar for i in strike.notes}
         tied.update(range(min(bars), max(bars)))
@@ -62,9 +65,11 @@ class Lattice:
         spans: Sequence[tuple[int, int]],
         variants: Sequence[tuple[Variant, ...]],
         grow: Grow,
+        keeps: Keeps,
         until: float | None,
     ) -> None:
         self.part, self.first, self.last = part, first, last
+        self.keeps = keeps
         self.player, self.numbers = player, numbers
         self.spans = tuple(spans)
         self.variants = [
@@ -74,7 +79,7 @@ class Lattice:
         self.grow, self.until = grow, until
         self.tally = Tally()
         self._readings: dict[tuple[int, int, int, frozenset[NoteId]], Reading] = {}
-        self._regrown: set[tuple[int, Path]] = set()
+        self._regrown: dict[int, int] = {}
 
     def out_of_time(self) -> bool:
         """True once the budget is spent."""
@@ -90,7 +95,7 @@ class Lattice:
 
     def build(self, path: Path) -> Part:
         """The whole part with the path's edits applied."""
-        return apply_all(self.part, self.edits(path))
+        return self.part.apply_all(self.edits(path))
 
     def _read(self, part: Part, low: int, high: int, first: int, last: int) -> Reading:
         """Bars first..last read in the context of bars low..high; each content once."""
@@ -145,8 +150,9 @@ class Lattice:
         for _ in range(self.numbers.rounds):
             if self.out_of_time():
                 return path
-            trouble = self._troubled(self.passage_reading(self.build(path)))
-            if not trouble:
+            reading = self.passage_reading(self.build(path))
+            trouble = self._troubled(reading)
+            if reading.within or not trouble:
                 return path
             before = path
             for at in trouble:
@@ -189,44 +195,88 @@ class Lattice:
         return best
 
     def _regrow(self, path: Path, trouble: list[int]) -> bool:
-        """Grows the troubled columns anew among their real neighbours; True if any was new."""
+        """Grows the troubled columns anew among their real neighbours, each a few times at most;
+        True if any variant was new."""
         grown = False
         for at in trouble:
-            key = (at, path)
-            if key in self._regrown or self.out_of_time():
+            if self._regrown.get(at, 0) >= self.numbers.regrowths or self.out_of_time():
                 continue
-            self._regrown.add(key)
+            self._regrown[at] = self._regrown.get(at, 0) + 1
             neighbours = tuple(0 if i == at else choice for i, choice in enumerate(path))
             low, high = self.spans[at]
             column = column_of(self.build(neighbours), low, high, self.numbers.context_beats)
             fresh, tally = self.grow(column)
             self.tally.add(tally)
-            known = {v.ids for v in self.variants[at]}
             for variant in fresh:
-                if variant.ids not in known:
-                    self.variants[at].append(lifted(variant, low))
-                    grown = True
+                grown |= self._add(at, lifted(variant, low))[1]
         return grown
 
+    def _add(self, at: int, variant: Variant) -> tuple[int, bool]:
+        """Index of a variant in its column, and whether it is new there."""
+        for i, known in enumerate(self.variants[at]):
+            if known.ids == variant.ids:
+                return i, False
+        self.variants[at].append(variant)
+        return len(self.variants[at]) - 1, True
+
     def _take_back(self, path: Path, weight: float) -> Path:
-        """Undoes or softens changes whose undoing costs nothing, the largest first."""
+        """Undoes or softens changes that do not pay for their distance, the largest first: a
+        column goes back to a nearer variant, or loses single steps."""
         order = sorted(
             range(len(path)), key=lambda at: (-self.variants[at][path[at]].distance, at)
         )
         for at in order:
             column = self.variants[at]
-            now = self._cost(path, at, at, weight)
             far = column[path[at]].distance
             nearer = [i for i in range(len(column)) if column[i].distance < far]
-            for i in sorted(nearer, key=lambda i: (column[i].distance, i))[: self.numbers.width]:
-                if self.out_of_time():
-                    return path
-                tried = (*path[:at], i, *path[at + 1 :])
-                if self._cost(tried, at, at, weight) < now - 1e-9:
-                    path = tried
+            nearer.sort(key=lambda i, c=column: (c[i].distance, i))  # type: ignore[misc]
+            for i in nearer[: self.numbers.width]:
+                better = self._if_better(path, at, i, weight)
+                if better is not None:
+                    path = better
                     break
+            path = self._drop_steps(path, at, weight)
         return path
 
+    def _drop_steps(self, path: Path, at: int, weight: float) -> Path:
+        """Leaves out the column's edits one by one, the last first, where that is better."""
+        for i in reversed(range(len(self.variants[at][path[at]].edits))):
+            edits = self.variants[at][path[at]].edits
+            if len(edits) < 2 or i >= len(edits):
+                continue
+            shorter = self._variant(at, edits[:i] + edits[i + 1 :])
+            if shorter is None:
+                continue
+            known = len(self.variants[at])
+            index, new = self._add(at, shorter)
+            better = self._if_better(path, at, index, weight)
+            if better is not None:
+                path = better
+            elif new:
+                del self.variants[at][known:]
+        return path
+
+    def _if_better(self, path: Path, at: int, choice: int, weight: float) -> Path | None:
+        """The path with another variant in a column, if it costs less in context."""
+        if self.out_of_time() or choice == path[at]:
+            return None
+        tried = (*path[:at], choice, *path[at + 1 :])
+        gain = self._cost(path, at, at, weight) - self._cost(tried, at, at, weight)
+        return tried if gain > 1e-9 else None
+
+    def _variant(self, at: int, edits: tuple[Edit, ...]) -> Variant | None:
+        """A variant made of these edits, told in bars of the whole part; None if they do not
+        apply without the others or break a promise. Only its distance is known."""
+        low, high = self.spans[at]
+        try:
+            part = self.part.apply_all(edits)
+        except EditError:
+            return None
+        before, after = Passage(self.part, low, high), Passage(part, low, high)
+        if broken_promises(before, after, self.keeps):
+            return None
+        ids = frozenset(note.id for note in after.notes)
+        return Variant(edits, low, part, ids, distance(before, after).total, 0.0, 0, 0.0)
 
 def lifted(variant: Variant, first: int) -> Variant:
     """A column's variant with its edits told in bars of the whole part (`first`: the index there
@@ -234,15 +284,10 @@ def lifted(variant: Variant, first: int) -> Variant:
     shift = first - variant.at
     if not shift:
         return variant
-    edits = tuple(
-        replace(edit, add=tuple(replace(note, bar=note.bar + shift) for note in edit.add))
-        for edit in variant.edits
-    )
+    edits = tuple(moved(edit, shift) for edit in variant.edits)
     return replace(variant, edits=edits, at=first)
 
 
-def apply_all(part: Part, edits: Sequence[Edit]) -> Part:
-    """The part with all edits applied in order."""
-    for edit in edits:
-        part = part.apply(edit)
-    return part
+def moved(edit: Edit, bars: int) -> Edit:
+    """The edit told in bar indices that are `bars` higher (ticks and ids stay)."""
+    return replace(edit, add=tuple(replace(note, bar=note.bar + bars) for note in edit.add))

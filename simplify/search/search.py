@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from simplify.distance import distance
 from simplify.harp.player import Player
 from simplify.score.model import NoteId, Part, Passage
-from simplify.search.lattice import Lattice, Path, Settled, cut_columns
+from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
 from simplify.search.reading import Reading
 from simplify.search.settings import SearchSettings, settings
@@ -67,8 +67,11 @@ def search(
     """
     numbers = numbers or settings()
     until = time.monotonic() + seconds if seconds is not None else None
-    spans = cut_columns(part, first, last, numbers.column_bars)
-    columns = [column_of(part, low, high, numbers.context_beats) for low, high in spans]
+    shift = max(0, first - 2)  # the search works on a window: the passage and two bars around it
+    inner = part.window(shift, min(len(part.bars) - 1, last + 2))
+    start, end = first - shift, last - shift
+    spans = cut_columns(inner, start, end, numbers.column_bars)
+    columns = [column_of(inner, low, high, numbers.context_beats) for low, high in spans]
     task = _Task(player, tuple(strategies), keeps, numbers, _share(until, 0.6))
     steps = len(columns) + 3 * len(numbers.lambdas)
     done = 0
@@ -85,13 +88,12 @@ def search(
         grown.append(variants)
         tally.add(counts)
         step()
-    lattice = Lattice(part, first, last, player, numbers, spans, grown, task, until)
+    lattice = Lattice(inner, start, end, player, numbers, spans, grown, task, keeps, until)
     candidates = _walk(lattice, step)
     tally.add(lattice.tally)
-    source = _bar_ids(part, first, last)
     whole = _faults_inside(part, player, first, last)
-    choices, nearest = _select(lattice, candidates, source, count, numbers)
-    original = lattice.passage_reading(part)
+    choices, nearest = _select(lattice, candidates, part, shift, count, numbers)
+    original = lattice.passage_reading(inner)
     used: dict[str, int] = {}
     for choice in choices:
         for name in sorted(choice.candidate.kinds):
@@ -170,28 +172,31 @@ def _leaned_on(lattice: Lattice, paths: Sequence[Settled]) -> frozenset[str]:
 def _select(
     lattice: Lattice,
     settled: Sequence[Settled],
-    source: tuple[frozenset[NoteId], ...],
+    part: Part,
+    shift: int,
     count: int,
     numbers: SearchSettings,
 ) -> tuple[tuple[Choice, ...], Candidate | None]:
-    """Chooses among the settled paths; whole-part faults are counted for those chosen, and one
-    that turns out to have some is replaced by the next."""
-    before = Passage(lattice.part, lattice.first, lattice.last)
+    """Chooses among the settled paths; faults are counted once more with the whole part performed
+    for those chosen, and one that turns out to have some is replaced by the next."""
+    first, last = lattice.first + shift, lattice.last + shift
+    before = Passage(part, first, last)
+    source = _bar_ids(part, first, last)
     original = lattice.passage_reading(lattice.part)
     pool: list[Candidate] = []
     for one in settled:
-        edits = lattice.edits(one.path)
+        edits = tuple(moved(edit, shift) for edit in lattice.edits(one.path))
         if not edits:
             continue
-        part = lattice.build(one.path)
+        new = part.apply_all(edits)
         pool.append(
             Candidate(
-                part,
+                new,
                 edits,
-                _bar_ids(part, lattice.first, lattice.last),
-                distance(before, before.of(part)),
+                _bar_ids(new, first, last),
+                distance(before, before.of(new)),
                 one.reading,
-                one.reading.within and one.reading.faults == 0,
+                one.reading.within,
                 one.reading.faults,
             )
         )
@@ -210,7 +215,7 @@ def _select(
             key = id(choice.candidate.part)
             if key not in checked:
                 checked[key] = _faults_inside(
-                    choice.candidate.part, lattice.player, lattice.first, lattice.last
+                    choice.candidate.part, lattice.player, first, last
                 )
             if checked[key]:
                 bad = choice.candidate

@@ -21,6 +21,7 @@ class SearchSettings:
     column_bars: int
     context_beats: int
     rounds: int
+    regrowths: int
     lambdas: tuple[float, ...]
     distance: float
     near_copy: float

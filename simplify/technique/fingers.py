@@ -23,6 +23,7 @@ rhythms cost the same wherever they stand.
 
 from __future__ import annotations
 
+import math
 import tomllib
 from dataclasses import dataclass
 from functools import cache, lru_cache
@@ -124,7 +125,8 @@ class HandModel:
         self._note_seconds = 1.0 / limits.hand_rate
         self.lift_seconds = self._lift_seconds()
         """A hand that has rested this long (and let a moment of the other pass) may come from
-        anywhere: no jump of three octaves, repeat or chord is short of time any more."""
+        anywhere: nothing is impossible for it any more, so to forget its place hides no fault."""
+        self.lift_ms = milliseconds(self.lift_seconds)
         self._most_ms = milliseconds(max(self.lift_seconds, self.jump_need(7.0 * 8)))
         self._shapes: dict[tuple[Strings, tuple[Fingers, ...]], int] = {}
         self._shape_list: list[tuple[Strings, tuple[Fingers, ...]]] = []
@@ -134,10 +136,13 @@ class HandModel:
         self._lifts: dict[int, FloatArray] = {}
 
     def _lift_seconds(self) -> float:
-        longest = max(self.jump_need(21.0), self.limits.repeat_seconds)
+        """Comfortable for three octaves, a repeat and a chord, and possible for the whole harp."""
+        harp = self.jump_need(self.harp.strings + 3 * self._k["finger_width"])
+        longest = max(self.jump_need(21.0), self.limits.hard_share * harp)
+        longest = max(longest, self.limits.repeat_seconds)
         if self.limits.notes_per_hand >= 3:
             longest = max(longest, self.limits.chord_seconds)
-        return round(longest, 3)
+        return math.ceil(longest * 1000) / 1000
 
     # One hand at one moment
 
@@ -209,7 +214,7 @@ class HandModel:
 
         Nothing once the other has had `lift_seconds` to get out of the way.
         """
-        if not other or not strings or milliseconds(seconds) >= milliseconds(self.lift_seconds):
+        if not other or not strings or milliseconds(seconds) >= self.lift_ms:
             return 0.0
         if (strings[0] > other[-1]) if hand == "L" else (strings[-1] < other[0]):
             return self._k["over_hand"]

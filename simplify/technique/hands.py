@@ -62,6 +62,7 @@ class Moment:
     left: tuple[float, ...]
     right: tuple[float, ...]
     harmonic: tuple[bool, ...]
+    trill: tuple[bool, ...]
     busy: tuple[float, ...]
     sweep: tuple[int, ...]
     asked: tuple[str, ...]
@@ -221,7 +222,8 @@ def moments_of(
     for at in sorted(rows):
         strings = tuple(sorted(rows[at]))
         members = tuple(tuple(rows[at][s]) for s in strings)
-        asked, upper, left, right, harmonic, busy, sweep = [], [], [], [], [], [], []
+        asked, upper, left, right = [], [], [], []
+        harmonic, trill, busy, sweep = [], [], [], []
         for group in members:
             heads = [strikes[i].first for i in group]
             asks = {head.hand for head in heads} - {""}
@@ -238,14 +240,15 @@ def moments_of(
             marked = [i for i in group if strikes[i].first.marks]
             kinds = {mark.kind for i in marked for mark in strikes[i].first.marks}
             harmonic.append("harmonic" in kinds)
+            trill.append("trill" in kinds)
             until = [tails[i] for i in marked if i in tails]
             swept = [sweeps[i] for i in group if i in sweeps]
             busy.append(max([*until, *(end for _, end in swept)], default=0.0))
             sweep.append(max((number for number, _ in swept), default=0))
         found.append(
             Moment(
-                at, strings, members, tuple(left), tuple(right), tuple(harmonic), tuple(busy),
-                tuple(sweep), tuple(asked), tuple(upper),
+                at, strings, members, tuple(left), tuple(right), tuple(harmonic), tuple(trill),
+                tuple(busy), tuple(sweep), tuple(asked), tuple(upper),
             )
         )
     return tuple(found)
@@ -360,7 +363,11 @@ def _division(
 def _side_cost(model: HandModel, moment: Moment, hand: str, block: _Block) -> float:
     cost = model.hand_cost(hand, block.strings)
     harmonics = sum(moment.harmonic[p] for p in block.places)
-    return cost + (model.harmonic_cost(hand, harmonics) if harmonics else 0.0)
+    if harmonics:
+        cost += model.harmonic_cost(hand, harmonics)
+    if block.busy:
+        cost += model.hard * max(0, sum(moment.trill[p] for p in block.places) - 1)
+    return cost
 
 
 def _lift(model: HandModel, table: _Table, at: float, index: int) -> _Table:
@@ -378,12 +385,11 @@ def _lift(model: HandModel, table: _Table, at: float, index: int) -> _Table:
 
 def _resting(model: HandModel, side: _Side, at: float, index: int) -> list[bool] | None:
     """For each block of a side whether it stays apart; None if all stay as they are."""
-    lift = milliseconds(model.lift_seconds)
     keep = [
         isinstance(block, _Block)
         and (
             block.index >= index - 1
-            or milliseconds(at - block.at) < lift
+            or milliseconds(at - block.at) < model.lift_ms
             or block.busy > at + _EPSILON
         )
         for block in side
@@ -469,18 +475,26 @@ def _alone(
 
 def _both(model: HandModel, table: _Table, left: _Block, right: _Block) -> FloatArray:
     """Least cost with a block for each hand, over all states of a table."""
+    values = _with_meetings(model, table, left, right)
+    left_ways, right_ways = _ways(model, table.left, left), _ways(model, table.right, right)
+    result: FloatArray
+    if values.shape[0] >= values.shape[1]:  # the longer side first leaves less to do
+        half = (left_ways[:, :, None] + values[:, None, :]).min(axis=0)
+        result = (half[:, :, None] + right_ways[None, :, :]).min(axis=1)
+    else:
+        half = (values[:, :, None] + right_ways[None, :, :]).min(axis=1)
+        result = (left_ways[:, :, None] + half[:, None, :]).min(axis=0)
+    return result
+
+
+def _with_meetings(model: HandModel, table: _Table, left: _Block, right: _Block) -> FloatArray:
+    """A table with what it costs both hands to strike where the other has just been."""
     values = table.values
     meeting = _meeting(model, "R", right, table.left)
     if meeting is not None:
         values = values + meeting[:, None]
-    ways = _ways(model, table.left, left)
-    values = (ways[:, :, None] + values[:, None, :]).min(axis=0)
     meeting = _meeting(model, "L", left, table.right)
-    if meeting is not None:
-        values = values + meeting
-    ways = _ways(model, table.right, right)
-    result: FloatArray = (values[:, :, None] + ways[None, :, :]).min(axis=1)
-    return result
+    return values if meeting is None else values + meeting
 
 
 def _trace(
@@ -531,14 +545,9 @@ def _back_both(
     """Source table and state from which both hands came to these states most cheaply."""
     best, found = np.inf, (0, 0, 0)
     for which, table in enumerate(sources):
-        values = table.values + _ways(model, table.left, left)[:, row][:, None]
+        values = _with_meetings(model, table, left, right)
+        values = values + _ways(model, table.left, left)[:, row][:, None]
         values = values + _ways(model, table.right, right)[:, column]
-        meeting = _meeting(model, "R", right, table.left)
-        if meeting is not None:
-            values = values + meeting[:, None]
-        meeting = _meeting(model, "L", left, table.right)
-        if meeting is not None:
-            values = values + meeting
         least = float(values.min())
         if least < best:
             best = least
@@ -605,7 +614,7 @@ def _walk(model: HandModel, hand: str, chords: list[HandChord]) -> list[HandStep
     found, run = [], 0
     for a, b in pairwise(chords):
         seconds = b.at - a.at
-        rested = milliseconds(seconds) >= milliseconds(model.lift_seconds)
+        rested = milliseconds(seconds) >= model.lift_ms
         travel = need = 0.0
         if a.sweep and a.sweep == b.sweep:
             kind, run = "sweep", 0

@@ -25,6 +25,7 @@ A sound that only one string of the harp can give (at the ends of the range) goe
 
 from __future__ import annotations
 
+import math
 import tomllib
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, fields
@@ -73,6 +74,7 @@ class PedalCosts:
     during: float
     with_note: float
     before_note: float
+    off_beat: float
     busy: float
     ring: float
     muffle: float
@@ -83,6 +85,8 @@ class PedalCosts:
     let_go: float
     two_notch_time: float
     hurry: float
+    clock_from: float
+    clock_strokes: int
     adjacent: float
     adjacent_tiers: tuple[str, ...]
     cross_foot: float
@@ -118,13 +122,19 @@ def mills(cost: float) -> int:
 @dataclass(frozen=True, slots=True)
 class FootTime:
     """How fast a foot is: `hard` and `comfortable` seconds between two of its moves, and what a
-    shorter interval costs."""
+    shorter interval costs.
+
+    clock: seconds between the strokes of the clock by which a slow foot's last move is timed (0:
+    exact times). A move counts as made at the next stroke, so a foot is never thought faster than
+    it is; without it a beginner's eight seconds would keep dozens of moments apart.
+    """
 
     hard: float
     comfortable: float
     factor: float
     hurry: int
     unmet: int
+    clock: float
 
     @staticmethod
     def of(player: Player, costs: PedalCosts) -> FootTime:
@@ -133,7 +143,12 @@ class FootTime:
         return FootTime(
             seconds * player.limits.hard_share, seconds, max(1.0, costs.two_notch_time),
             mills(costs.hurry), mills(costs.unmet_time),
+            seconds / costs.clock_strokes if seconds >= costs.clock_from else 0.0,
         )
+
+    def stroke(self, seconds: float) -> float:
+        """The time at which a move made then counts as made."""
+        return math.ceil(seconds / self.clock - _EDGE) * self.clock if self.clock else seconds
 
     @property
     def horizon(self) -> float:
@@ -141,7 +156,7 @@ class FootTime:
         return max(self.comfortable, self.hard * self.factor)
 
     def charge(self, seconds: float, notches: int) -> int:
-        """Cost of a move of `notches` made `seconds` after the foot's move before: `unmet` below
+        """Cost of a move of `notches` made `seconds` after the foot's last one: `unmet` below
         the hard limit, then `hurry` falling in a straight line to 0 at the comfortable time. For a
         move of two notches the hard limit is `factor` times as long."""
         hard = self.hard * self.factor if notches == 2 else self.hard
@@ -451,7 +466,7 @@ def _moments(
     lines = set(bar_starts)
     rest, bar_line = mills(costs.rest), mills(costs.bar_line)
     during, with_note = mills(costs.during), mills(costs.with_note)
-    before_note = mills(costs.before_note)
+    before_note, off_beat = mills(costs.before_note), mills(costs.off_beat)
     ends: dict[int, int] = {}
     for strike in part.strikes:
         ends[strike.onset] = max(ends.get(strike.onset, 0), strike.end)
@@ -476,9 +491,14 @@ def _moments(
                 continue
             if quiet <= tick < stop:
                 cost = rest
+            elif tick == stop:
+                cost = before_note + busy
+            elif tick in lines:
+                cost = bar_line + busy
             else:
-                price = with_note if tick == start else before_note if tick == stop else during
-                cost = (min(price, bar_line) if tick in lines else price) + busy
+                bar = part.bar_at(tick)
+                on_beat = (tick - bar.onset + bar.lead) % bar.beat_ticks == 0
+                cost = (with_note if tick == start else during) + busy + (0 if on_beat else off_beat)
             at = began if tick == start else stopped if tick == stop else part.seconds(tick)
             found.append((tick, at, cost))
         blocked.append(len(found) == first[-1])

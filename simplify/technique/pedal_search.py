@@ -8,7 +8,7 @@ long enough ago). Operations are
 - `Slide`: letters may move, each on its own, in any number (a min-plus product that splits by
   letter, so seven small array steps instead of 2187 x 2187);
 - `Step`: one foot may make one move, which the time since its last move is charged for;
-- `Merge`: levels that no longer differ become one.
+- `Close`: a foot's time is no longer followed.
 
 Foot times would multiply the states everywhere, though they matter in few places. So they are
 taken in lazily: at first every slot is one `Slide` in which a letter pays the least of the slot's
@@ -50,14 +50,18 @@ FEET = ((0, 1, 2), (3, 4, 5, 6))
 """Letters of the left and right foot, as indices in `PEDALS`."""
 NEIGHBOUR = (3, 2)
 """The other foot's nearest letter: E for the left foot, B for the right."""
-LEVELS = 8
+LEVELS = 12
 """Levels kept per foot at first; more are merged to the older, which keeps the search a lower
 bound. Doubled when a plan can't be proved otherwise, up to `MOST_LEVELS`."""
-MOST_LEVELS = 32
+MOST_LEVELS = 48
 ROUNDS = 40
 """Bound on the rounds of refinement; every round lays out at least one more slot."""
-KEEP_BYTES = 1 << 16
-"""States larger than this are kept only every `STRIDE` operations and computed again on demand."""
+PAD = 2.0
+"""Slots this many times the foot's time around a conflict are laid out with it: smaller takes more
+rounds, larger more work in each."""
+KEEP_BYTES = 1 << 27
+"""Once the states kept take this much memory, states with levels are kept only every `STRIDE`
+operations and computed again on demand."""
 STRIDE = 16
 
 
@@ -240,8 +244,10 @@ def _slide_all(state: Ints, slide: Slide) -> Ints:
 class Step:
     """At most one move of one foot at a moment; adds a level (last) for the foot that has moved.
 
-    singles: charge per level for a move of one notch, doubles: of two; crossing: cost of the other
-    foot's neighbouring letter, or None; pairing: cost of two adjacent pedals at once, or None.
+    onto: first the foot's level i becomes level onto[i], which merges levels that no longer differ;
+    singles: charge per merged level for a move of one notch, doubles: of two (both never fall from
+    a level to a later one); crossing: cost of the other foot's neighbouring letter, or None;
+    pairing: cost of two adjacent pedals at once, or None.
     """
 
     slot: int
@@ -250,6 +256,7 @@ class Step:
     leave: Ints
     notch: int
     enter: Ints | None
+    onto: tuple[int, ...]
     singles: tuple[int, ...]
     doubles: tuple[int, ...]
     crossing: int | None
@@ -267,15 +274,45 @@ class Step:
             return [state[level] for level in range(state.shape[0])]
         return [state[:, level] for level in range(state.shape[1])]
 
-    def _best(self, levels: list[Ints], charges: tuple[int, ...]) -> Ints:
-        best: Ints = levels[0] + np.int32(charges[0])
-        for level, charge in zip(levels[1:], charges[1:], strict=True):
-            np.minimum(best, level + np.int32(charge), out=best)
+    def _merged(self, state: Ints) -> list[Ints]:
+        levels: list[Ints] = []
+        fresh: set[int] = set()
+        for level, to in zip(self._split(state), self.onto, strict=True):
+            if to == len(levels):
+                levels.append(level)
+            elif to in fresh:
+                np.minimum(levels[to], level, out=levels[to])
+            else:
+                levels[to] = np.minimum(levels[to], level)
+                fresh.add(to)
+        return levels
+
+    @staticmethod
+    def _best(levels: list[Ints], charges: tuple[int, ...]) -> Ints:
+        """Least over the levels, charges added; equal charges are added once."""
+        best: Ints | None = None
+        at = 0
+        while at < len(levels):
+            to = at + 1
+            while to < len(levels) and charges[to] == charges[at]:
+                to += 1
+            group = levels[at]
+            if to > at + 1:
+                group = np.minimum(levels[at], levels[at + 1])
+                for level in levels[at + 2 : to]:
+                    np.minimum(group, level, out=group)
+                group += np.int32(charges[at])
+            else:
+                group = group + np.int32(charges[at])
+            best = group if best is None else np.minimum(best, group, out=best)
+            at = to
+        assert best is not None
         return best
 
     def apply(self, state: Ints) -> Ints:
-        """The state after the moment: the same levels for who stays, a new last one for movers."""
-        levels = self._split(state)
+        """The state after the moment: the merged levels for who stays, a new last one for
+        movers."""
+        levels = self._merged(state)
         single = self._best(levels, self.singles)
         double = single if self.doubles == self.singles else self._best(levels, self.doubles)
         double = double + np.int32(self.notch)
@@ -293,13 +330,17 @@ class Step:
         for pair in self._pairs():
             source, target, price = self._pair_price(pair)
             fresh[:, target] = np.minimum(fresh[:, target], single[:, source] + price)
-        left, right = state.shape[:2]
+        count = len(levels)
         if self.foot == LEFT:
-            grown = np.empty((left + 1, right, SETTINGS), dtype=np.int32)
-            grown[:left], grown[left] = state, fresh
+            grown = np.empty((count + 1, state.shape[1], SETTINGS), dtype=np.int32)
+            for number, level in enumerate(levels):
+                grown[number] = level
+            grown[count] = fresh
         else:
-            grown = np.empty((left, right + 1, SETTINGS), dtype=np.int32)
-            grown[:, :right], grown[:, right] = state, fresh
+            grown = np.empty((state.shape[0], count + 1, SETTINGS), dtype=np.int32)
+            for number, level in enumerate(levels):
+                grown[:, number] = level
+            grown[:, count] = fresh
         return grown
 
     def unapply(self, rest: Ints) -> Ints:
@@ -322,7 +363,7 @@ class Step:
             np.minimum(level, np.minimum(single + np.int32(one), double + np.int32(two)))
             for level, one, two in zip(stay, self.singles, self.doubles, strict=True)
         ]
-        return np.stack(out, axis=self.foot)
+        return np.stack([out[to] for to in self.onto], axis=self.foot)
 
     def _pairs(self) -> tuple[tuple[int, int], ...]:
         own = FEET[self.foot]
@@ -348,9 +389,6 @@ class Step:
         """As `Slide.back`."""
         left, right, number = index
         mine, other = (left, right) if self.foot == LEFT else (right, left)
-        levels = state.shape[self.foot]
-        if mine < levels:
-            return index, []
 
         def cost(level: int, setting: int) -> int:
             if self.foot == LEFT:
@@ -360,6 +398,11 @@ class Step:
         def place(level: int, setting: int) -> Index:
             return (level, other, setting) if self.foot == LEFT else (other, level, setting)
 
+        if mine <= self.onto[-1]:
+            for level, to in enumerate(self.onto):
+                if to == mine and cost(level, number) == value:
+                    return place(level, number), []
+            raise AssertionError("pedal search: a step has no way back")
         for letter, extra in self.letters:
             ways, step = _ways()[letter], 3 ** (6 - letter)
             here = number // step % 3
@@ -369,7 +412,8 @@ class Step:
                     continue
                 source, far = number + (there - here) * step, abs(there - here) == 2
                 price = int(self.leave[ways[source]]) + extra + enter + (self.notch if far else 0)
-                for level, charge in enumerate(self.doubles if far else self.singles):
+                for level, to in enumerate(self.onto):
+                    charge = (self.doubles if far else self.singles)[to]
                     if cost(level, source) + price + charge == value:
                         move = Move(
                             self.slot, self.moment, letter, there - 1, here - 1, self.foot, False
@@ -381,8 +425,8 @@ class Step:
             if not len(at):
                 continue
             source, price = int(sources[at[0]]), int(prices[at[0]])
-            for level, charge in enumerate(self.singles):
-                if cost(level, source) + price + charge == value:
+            for level, to in enumerate(self.onto):
+                if cost(level, source) + price + self.singles[to] == value:
                     moves = [
                         Move(self.slot, self.moment, first, -1, 0, self.foot, False),
                         Move(self.slot, self.moment, second, -1, 0, self.foot, True),
@@ -392,52 +436,41 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Merge:
-    """Levels of one foot become fewer: level i becomes level `onto[i]`."""
+class Close:
+    """A foot's time is no longer followed: its `levels` levels become one."""
 
     foot: int
-    onto: tuple[int, ...]
+    levels: int
 
     def apply(self, state: Ints) -> Ints:
-        """The state with merged levels."""
-        source = state if self.foot == LEFT else state.transpose(1, 0, 2)
-        size, seen = list(state.shape), set()
-        size[self.foot] = max(self.onto) + 1
-        merged = np.empty(size, dtype=np.int32)
-        target = merged if self.foot == LEFT else merged.transpose(1, 0, 2)
-        for level, to in enumerate(self.onto):
-            if to in seen:
-                np.minimum(target[to], source[level], out=target[to])
-            else:
-                target[to] = source[level]
-                seen.add(to)
-        return merged
+        """The state with one level."""
+        best: Ints = state.min(axis=self.foot, keepdims=True)
+        return best
 
     def unapply(self, rest: Ints) -> Ints:
-        """Cost still to come before merging."""
-        return np.take(rest, self.onto, axis=self.foot)
+        """Cost still to come before."""
+        return np.repeat(rest, self.levels, axis=self.foot)
 
     def back(self, state: Ints, index: Index, value: int) -> tuple[Index, list[Move]]:
         """As `Slide.back`."""
         left, right, number = index
-        for level, to in enumerate(self.onto):
-            mine = left if self.foot == LEFT else right
+        for level in range(self.levels):
             source = (level, right, number) if self.foot == LEFT else (left, level, number)
-            if to == mine and int(state[source]) == value:
+            if int(state[source]) == value:
                 return source, []
-        raise AssertionError("pedal search: a merge has no way back")
+        raise AssertionError("pedal search: a closed level has no way back")
 
 
-Operation = Emit | Slide | Step | Merge
+Operation = Emit | Slide | Step | Close
 
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """The operations of a line. after: for each column the number of operations up to and with
-    its `Emit`; plain: for each column whether both feet then have one level."""
+    """The operations of a line, in segments that each end with the `Emit` of a column; the first
+    segment of a whole line leads to column 0. plain: whether both feet have one level after each.
+    """
 
-    operations: tuple[Operation, ...]
-    after: tuple[int, ...]
+    segments: tuple[tuple[Operation, ...], ...]
     plain: tuple[bool, ...]
 
 
@@ -466,21 +499,22 @@ def build_program(
     pairing = mills(costs.adjacent) if tier in costs.adjacent_tiers else None
     notch = mills(costs.second_notch)
     all_letters = tuple(range(7))
-    operations: list[Operation] = []
-    after, plain = [], []
+    segments: list[tuple[Operation, ...]] = []
+    plain: list[bool] = []
     if first == 0:
+        opening: tuple[Operation, ...] = (Emit(0, line.emission(0)),)
         if start is not None:
             before = np.full(EXITS, mills(costs.move), dtype=np.int32)
-            operations.append(Slide(-1, -1, all_letters, before, notch, None))
-        operations.append(Emit(0, line.emission(0)))
-        after.append(len(operations))
+            opening = (Slide(-1, -1, all_letters, before, notch, None), *opening)
+        segments.append(opening)
         plain.append(True)
     times: list[list[float]] = [[-np.inf], [-np.inf]]
     for slot in range(first, last):
+        operations: list[Operation] = []
         wanted = [(slot, foot) in tracked for foot in (LEFT, RIGHT)]
         for foot in (LEFT, RIGHT):
             if not wanted[foot] and len(times[foot]) > 1:
-                operations.append(Merge(foot, (0,) * len(times[foot])))
+                operations.append(Close(foot, len(times[foot])))
                 times[foot] = [-np.inf]
         if not line.blocked[slot]:
             if not any(wanted):
@@ -500,28 +534,28 @@ def build_program(
                                 Slide(slot, moment, FEET[foot], leave, notch, enter)
                             )
                             continue
-                        operations.extend(_aged(times, foot, now, foot_time, most))
+                        onto = _aged(times, foot, now, foot_time, most)
                         gaps = [now - time for time in times[foot]]
                         operations.append(
                             Step(
-                                slot, moment, foot, leave, notch, enter,
+                                slot, moment, foot, leave, notch, enter, onto,
                                 tuple(foot_time.charge(gap, 1) for gap in gaps),
                                 tuple(foot_time.charge(gap, 2) for gap in gaps),
                                 crossing, pairing,
                             )
                         )
-                        times[foot].append(now)
+                        times[foot].append(foot_time.stroke(now))
         operations.append(Emit(slot + 1, line.emission(slot + 1)))
-        after.append(len(operations))
+        segments.append(tuple(operations))
         plain.append(len(times[LEFT]) == len(times[RIGHT]) == 1)
-    return Program(tuple(operations), tuple(after), tuple(plain))
+    return Program(tuple(segments), tuple(plain))
 
 
 def _aged(
     times: list[list[float]], foot: int, now: float, foot_time: FootTime, most: int
-) -> list[Operation]:
-    """Merges the foot's levels that no longer differ at `now`, and the two oldest while there are
-    more than `most`; keeps `times` in step."""
+) -> tuple[int, ...]:
+    """How the foot's levels merge at `now`: those that no longer differ, and the two oldest while
+    there are more than `most`; keeps `times` in step."""
     kept, onto = [times[foot][0]], [0]
     for time in times[foot][1:]:
         if now - time >= foot_time.horizon - 1e-9:
@@ -534,16 +568,14 @@ def _aged(
     while len(kept) > most + 1:
         del kept[2]  # the older of the two times stays: moves after it are charged too little
         onto = [to if to < 2 else to - 1 for to in onto]
-    if len(kept) == len(times[foot]):
-        return []
     times[foot] = kept
-    return [Merge(foot, tuple(onto))]
+    return tuple(onto)
 
 
 @dataclass(frozen=True)
 class Sweep:
-    """A forward run: states before each operation (None where only computed on demand), the last
-    state, and what was taken off so far before each operation (states are kept near 0)."""
+    """A forward run: states before each segment (None where only computed on demand), the last
+    state, and what was taken off so far before each segment and in all (states are kept near 0)."""
 
     program: Program
     states: tuple[Ints | None, ...]
@@ -551,7 +583,7 @@ class Sweep:
     taken: tuple[int, ...]
 
     def state(self, at: int, memory: dict[int, Ints]) -> Ints:
-        """State before operation `at` (or the last); `memory` keeps what had to be computed."""
+        """State before segment `at` (or the last); `memory` keeps what had to be computed."""
         if at == len(self.states):
             return self.final
         kept = self.states[at]
@@ -563,19 +595,22 @@ class Sweep:
                 base -= 1
             memory.clear()
             state = self.states[base]
-            for i in range(base, min(base + STRIDE, len(self.states))):
-                if i > base and self.states[i] is not None:
-                    break
+            for i in range(base, at + 1):
                 assert state is not None
                 memory[i] = state
-                state = self.program.operations[i].apply(state)
-                if isinstance(self.program.operations[i], Emit):
-                    state = state - np.int32(self.taken[i + 1] - self.taken[i])
+                state = _through(self.program.segments[i], state)
+                state = state - np.int32(self.taken[i + 1] - self.taken[i])
         return memory[at]
 
 
+def _through(segment: tuple[Operation, ...], state: Ints) -> Ints:
+    for operation in segment:
+        state = operation.apply(state)
+    return state
+
+
 def run(program: Program, state: Ints, before: Sweep | None = None, same: int = 0) -> Sweep:
-    """Runs the operations on a first state of shape (1, 1, 2187); the first `same` operations are
+    """Runs the segments on a first state of shape (1, 1, 2187); the first `same` segments are
     those of an earlier run `before` and are not run again."""
     states: list[Ints | None] = []
     taken = [0]
@@ -583,40 +618,69 @@ def run(program: Program, state: Ints, before: Sweep | None = None, same: int = 
         states.extend(before.states[:same])
         taken = list(before.taken[: same + 1])
         state = before.state(same, {})
-    since = 0
-    for operation in program.operations[same:]:
-        big = state.nbytes > KEEP_BYTES
-        since = since + 1 if big and since % STRIDE else (1 if big else 0)
-        states.append(state if not big or since == 1 else None)
-        state = operation.apply(state)
-        off = 0
-        if isinstance(operation, Emit):
-            off = int(state.min())
-            state -= np.int32(off)
+    since = kept = 0
+    for segment in program.segments[same:]:
+        full = kept > KEEP_BYTES and state.size > SETTINGS
+        since = since % STRIDE + 1 if full else 0
+        keep = since <= 1
+        states.append(state if keep else None)
+        kept += state.nbytes if keep else 0
+        state = _through(segment, state)
+        off = int(state.min())
+        state -= np.int32(off)
         taken.append(taken[-1] + off)
     return Sweep(program, tuple(states), state, tuple(taken))
 
 
 def trace(sweep: Sweep, end: Index, at: int | None = None) -> tuple[Index, list[Move]]:
-    """Back from the state before operation `at` (None: after the last) to the first: the state
-    there and the moves in order."""
+    """Back from the state before segment `at` (None: after the last) to the first: the state
+    there and the moves in order. Where staying costs the same as moving, staying is taken: moves
+    are prepared early."""
     memory: dict[int, Ints] = {}
     index = end
     moves: list[Move] = []
-    at = len(sweep.program.operations) if at is None else at
+    at = len(sweep.program.segments) if at is None else at
     value = int(sweep.state(at, memory)[end])
     for number in range(at - 1, -1, -1):
-        operation = sweep.program.operations[number]
-        state = sweep.state(number, memory)
-        if isinstance(operation, Emit):
+        segment, state = sweep.program.segments[number], sweep.state(number, memory)
+        emit = segment[-1]
+        assert isinstance(emit, Emit)
+        value += sweep.taken[number + 1] - sweep.taken[number] - int(emit.costs[index[2]])
+        stay = _stay(segment, state, index, value)
+        if stay is None:
+            stages = [state]
+            for operation in segment[:-2]:
+                stages.append(operation.apply(stages[-1]))
+            for operation, stage in zip(reversed(segment[:-1]), reversed(stages), strict=True):
+                assert not isinstance(operation, Emit)
+                index, made = operation.back(stage, index, value)
+                moves.extend(reversed(made))
+                value = int(stage[index])
+        else:
+            index = stay
             value = int(state[index])
-            continue
-        if isinstance(operation, Slide) and int(state[index]) == value:
-            continue  # staying is taken where it costs the same: moves are prepared early
-        index, made = operation.back(state, index, value)
-        moves.extend(reversed(made))
-        value = int(state[index])
     return index, moves[::-1]
+
+
+def _stay(
+    segment: tuple[Operation, ...], state: Ints, index: Index, value: int
+) -> Index | None:
+    """Where a path without a move in the segment that ends at `index` at `value` began, if one
+    does."""
+    ways: list[list[int]] = [list(range(state.shape[0])), list(range(state.shape[1]))]
+    for operation in segment[:-1]:
+        if isinstance(operation, Step):
+            ways[operation.foot] = [operation.onto[way] for way in ways[operation.foot]]
+        elif isinstance(operation, Close):
+            ways[operation.foot] = [0] * len(ways[operation.foot])
+    left, right, number = index
+    for one, to in enumerate(ways[LEFT]):
+        if to != left:
+            continue
+        for other, into in enumerate(ways[RIGHT]):
+            if into == right and int(state[one, other, number]) == value:
+                return one, other, number
+    return None
 
 
 # --- what a plan really costs ---------------------------------------------------------------------
@@ -707,7 +771,7 @@ def account(line: Line, start: int, moves: Sequence[Move], given: bool) -> Accou
                 if move.paired:
                     total["two pedals at once"] += mills(costs.adjacent)
                 elif before is not None:
-                    charge = foot_time.charge(now - before[0], notches)
+                    charge = foot_time.charge(now - foot_time.stroke(before[0]), notches)
                     if charge:
                         close.append((move.foot, before[1], at))
                         total["unmet time" if charge == foot_time.unmet else "hurry"] += charge
@@ -780,7 +844,7 @@ def solve(line: Line, start: Setting | None) -> Solution:
                 column -= 1
         tracked = wider
         program = extend_program(line, start, program, tracked, most, column)
-        sweep = run(program, first_state(line, start), sweep, program.after[column] if column else 0)
+        sweep = run(program, first_state(line, start), sweep, column + 1 if column else 0)
     assert best is not None
     return best
 
@@ -792,11 +856,8 @@ def extend_program(
     if not column:
         return build_program(line, start, tracked, most)
     more = build_program(line, start, tracked, most, column)
-    done = old.after[column]
     return Program(
-        old.operations[:done] + more.operations,
-        old.after[: column + 1] + tuple(done + at for at in more.after),
-        old.plain[: column + 1] + more.plain,
+        old.segments[: column + 1] + more.segments, old.plain[: column + 1] + more.plain
     )
 
 
@@ -841,7 +902,7 @@ def refine(line: Line, solution: Solution) -> Tracked:
     found: set[tuple[int, int]] = set(solution.tracked)
     for slot in solution.account.loose:
         found.update(((slot, LEFT), (slot, RIGHT)))
-    pad = line.foot.horizon
+    pad = PAD * line.foot.horizon
     for foot, earlier, later in solution.account.close:
         low, high = solution.moves[earlier].slot, solution.moves[later].slot
         if all((slot, foot) in solution.tracked for slot in range(low, high + 1)):

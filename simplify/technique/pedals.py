@@ -16,7 +16,7 @@ import numpy as np
 
 from simplify.harp.instrument import PEDALS, Setting, key_setting
 from simplify.harp.player import Player
-from simplify.harp.synonyms import SETTINGS, setting_at, settings_table, simultaneity_possible
+from simplify.harp.synonyms import SETTINGS, setting_at, simultaneity_possible
 from simplify.score.model import STEP_SEMITONES, Part, Pitch
 from simplify.score.text import sign
 from simplify.technique.levers import plan_levers
@@ -37,7 +37,6 @@ from simplify.technique.pedal_search import (
     Emit,
     Index,
     Move,
-    Slide,
     Solution,
     Tracked,
     account,
@@ -331,35 +330,28 @@ class PedalTrellis:
         """For each column the cost still to come with feet as they are (least over levels, joined
         with the cost so far), with both feet free, and what was taken off the second."""
         sweep = self._solution.sweep
-        program = sweep.program
         ahead = np.zeros(sweep.final.shape, dtype=np.int32)
         taken = 0
         through: list[Ints] = []
         free: list[Ints] = []
         shifts: list[int] = []
-        column = len(program.after) - 1
         memory: dict[int, Ints] = {}
-        for at in range(len(program.operations), 0, -1):
-            if column >= 0 and program.after[column] == at:
-                whole = (sweep.state(at, memory) + ahead).min(axis=(0, 1))
-                through.append(whole + np.int32(0))
-                shifts.append(taken)
-                free.append(np.ascontiguousarray(ahead[0, 0]))
-                column -= 1
-            operation = program.operations[at - 1]
-            ahead = operation.unapply(ahead)
-            if isinstance(operation, Emit):
-                off = int(ahead.min())
-                ahead = ahead - np.int32(off)
-                taken += off
+        for at in range(len(sweep.program.segments), 0, -1):
+            through.append((sweep.state(at, memory) + ahead).min(axis=(0, 1)))
+            free.append(ahead[0, 0].copy())
+            shifts.append(taken)
+            for operation in reversed(sweep.program.segments[at - 1]):
+                ahead = operation.unapply(ahead)
+            off = int(ahead.min())
+            ahead = ahead - np.int32(off)
+            taken += off
         return tuple(through[::-1]), tuple(free[::-1]), tuple(shifts[::-1])
 
     def prefix_values(self, column: int) -> Floats:
         """Shape (2187,): least cost of everything up to and with a column, by its setting."""
         sweep = self._solution.sweep
-        at = sweep.program.after[column]
-        state = sweep.state(at, {}).min(axis=(0, 1))
-        values: Floats = (state.astype(np.float64) + sweep.taken[at]) / SCALE
+        state = sweep.state(column + 1, {}).min(axis=(0, 1))
+        values: Floats = (state.astype(np.float64) + sweep.taken[column + 1]) / SCALE
         return values
 
     def suffix_values(self, column: int) -> Floats:
@@ -373,8 +365,7 @@ class PedalTrellis:
         """Shape (2187,): least cost of the whole part with each setting at a column. Its minimum is
         `cost` at every column."""
         whole, _, shifts = self._rest
-        at = self._solution.sweep.program.after[column]
-        taken = self._solution.sweep.taken[at] + shifts[column]
+        taken = self._solution.sweep.taken[column + 1] + shifts[column]
         values: Floats = (whole[column].astype(np.float64) + taken) / SCALE
         return values
 
@@ -467,8 +458,7 @@ class PedalTrellis:
             state, base = first_state(line, self._start), 0
         else:
             program = build_program(line, self._start, inner, most, low, last)
-            at = old.program.after[low]
-            state, base = old.state(at, {}), old.taken[at]
+            state, base = old.state(low + 1, {}), old.taken[low + 1]
         sweep = run(program, state)
         total = sweep.final if ahead is None else sweep.final + ahead
         flat = int(total.argmin())
@@ -476,7 +466,7 @@ class PedalTrellis:
         bound = base + sweep.taken[-1] + int(total[left, right, number])
         index, moves = trace(sweep, (left, right, number))
         if low >= 0:
-            index, earlier = trace(old, index, old.program.after[low])
+            index, earlier = trace(old, index, low + 1)
             moves = [*earlier, *moves]
         if ahead is not None:
             bound += self._rest[2][join]
@@ -492,19 +482,18 @@ class PedalTrellis:
         program = self._solution.sweep.program
         free, shifts = self._rest[1], self._rest[2]
         moves: list[Move] = []
-        number, end = index[2], len(program.after) - 1
+        number, end = index[2], len(program.segments) - 1
         while column < end:
             following = column + 1
             while following < end and not program.plain[following]:
                 following += 1
-            size = program.after[following] - program.after[column]
-            here = int(free[column][number]) + shifts[column]
-            if following == column + 1 and size <= 2:
-                emit = program.operations[program.after[following] - 1]
+            if following == column + 1 and program.plain[following]:
+                # One slot without levels: staying can be told from the values alone.
+                emit = program.segments[following][-1]
                 assert isinstance(emit, Emit)
+                here = int(free[column][number]) + shifts[column]
                 stay = int(free[following][number]) + shifts[following] + int(emit.costs[number])
-                slide = program.operations[program.after[following] - 2]
-                if stay == here and (size == 1 or isinstance(slide, Slide)):
+                if stay == here:
                     column = following
                     continue
             first, last = column + shift, following + shift

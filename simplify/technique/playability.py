@@ -82,8 +82,8 @@ def check_reach(performance: Performance) -> tuple[Fault, ...]:
             fingers = chord.fingers[high], chord.fingers[low]
             text = (
                 f"fingers {fingers[0]} and {fingers[1]} of the {HAND_NAMES[hand]} hand lie"
-                f" {_interval(gap)} apart ({_string(chord.strings[low])} to"
-                f" {_string(chord.strings[high])}), this player reaches {_interval(gap - over)}"
+                f" {_interval(gap)} apart ({_name(performance, chord, low)} to"
+                f" {_name(performance, chord, high)}), this player reaches {_interval(gap - over)}"
             )
             found.append(_fault(performance, "reach", chord.strikes, hand, text))
     return tuple(found)
@@ -95,8 +95,8 @@ def check_right_too_low(performance: Performance) -> tuple[Fault, ...]:
     return tuple(
         _fault(
             performance, "right_too_low", chord.strikes, "R",
-            f"the right hand goes down to {_string(chord.strings[0])}, its lowest is"
-            f" {_string(lowest)} for this player",
+            f"the right hand goes down to {_name(performance, chord, 0)}, its lowest"
+            f" string is {_string(lowest)} for this player",
         )
         for chord in hand_chords(performance, "R")
         if chord.strings[0] < lowest
@@ -203,7 +203,8 @@ def check_repeat_too_fast(performance: Performance) -> tuple[Fault, ...]:
             again.setdefault(key, []).append((a, b, string))
     for (hand, at), rows in again.items():
         gap = at - max(performance.seconds[a] for a, _, _ in rows)
-        names = " ".join(_string(s) for s in sorted({s for _, _, s in rows}))
+        played = performance.pedal_plan.played
+        names = " ".join(played[b].name for _, b, _ in sorted(rows, key=lambda row: row[2]))
         strikes = tuple(sorted({i for a, b, _ in rows for i in (a, b)}))
         has, needs = _short(gap, need)
         text = (
@@ -241,7 +242,7 @@ def _tremolo_faults(performance: Performance, hand: str, chord: HandChord) -> li
     who = f"the {HAND_NAMES[hand]} hand" if alone else "both hands in turn"
     has, needs = _short(gap, need)
     text = (
-        f"a tremolo on one string: {who} would pluck {_string(chord.strings[0])} every"
+        f"a tremolo on one string: {who} would pluck {_name(performance, chord, 0)} every"
         f" {has}, this player needs {needs}"
     )
     side = hand if alone else "both"
@@ -432,27 +433,34 @@ def check_one_hand_trill(performance: Performance) -> tuple[Fault, ...]:
 
 
 def check_hand_busy(performance: Performance) -> tuple[Fault, ...]:
-    """A hand wanted elsewhere while it trills, rustles or sweeps."""
+    """A hand wanted elsewhere while it trills, rustles or sweeps, or at two trills at once."""
     found = []
     for hand in "LR":
+        name = HAND_NAMES[hand]
         held: HandChord | None = None
         for chord in hand_chords(performance, hand):
-            if (
-                held is not None
-                and chord.at < held.busy - _GRAIN
-                and not (chord.sweep and chord.sweep == held.sweep)
-            ):
+            if held is not None and chord.at < held.busy - _GRAIN:
+                if chord.sweep and chord.sweep == held.sweep:
+                    continue
                 what = "glissando" if held.sweep else "trill or tremolo"
                 text = (
-                    f"the {HAND_NAMES[hand]} hand is still at its {what} on"
-                    f" {_string(held.strings[-1])} for {_seconds(held.busy - chord.at)}"
+                    f"the {name} hand has to leave its {what} on"
+                    f" {_name(performance, held, -1)} {_seconds(held.busy - chord.at)} early"
                 )
                 strikes = (*held.strikes, *chord.strikes)
                 found.append(
                     _fault(performance, "hand_busy", strikes, hand, text, at=chord.strikes[0])
                 )
-            if chord.busy and (held is None or chord.busy > held.busy):
-                held = chord
+            held = chord if chord.busy else None
+            if chord.busy and not chord.sweep:
+                trilled = {
+                    performance.strings[i]
+                    for i in chord.strikes
+                    if performance.strikes[i].first.has("trill")
+                }
+                if len(trilled) > 1:
+                    text = f"the {name} hand has {len(trilled)} trills at once"
+                    found.append(_fault(performance, "hand_busy", chord.strikes, hand, text))
     return tuple(found)
 
 
@@ -470,8 +478,8 @@ def check_hands_collide(performance: Performance) -> tuple[Fault, ...]:
         if len(left.strings) == len(right.strings) == 1:
             continue
         text = (
-            f"the left hand's {_string(left.strings[-1])} lies above the right hand's"
-            f" {_string(right.strings[0])} in the same chord"
+            f"the left hand's {_name(performance, left, -1)} lies above the right hand's"
+            f" {_name(performance, right, 0)} in the same chord"
         )
         strikes = (*left.strikes, *right.strikes)
         found.append(_fault(performance, "hands_collide", strikes, "both", text))
@@ -569,6 +577,16 @@ def _replucks(performance: Performance) -> list[tuple[int, int, int]]:
                 found.append((last[string], members[0], string))
             last[string] = members[0]
     return found
+
+
+def _name(performance: Performance, chord: HandChord, place: int) -> str:
+    """Name of the note that a hand plays on one of its strings."""
+    string = chord.strings[place]
+    return next(
+        performance.pedal_plan.played[i].name
+        for i in chord.strikes
+        if performance.strings[i] == string
+    )
 
 
 def _string(number: int) -> str:

@@ -225,6 +225,7 @@ def blurs(performance: Performance) -> tuple[Blur, ...]:
     Orchestration, ch. I). The same string again is no blur.
     """
     nearest, soon = int(constant("blur_interval")), constant("blur_seconds")
+    played = performance.pedal_plan.played
     found: list[Blur] = []
     before: dict[int, tuple[int, float]] = {}
     for onset, at, struck in _low_moments(performance):
@@ -238,7 +239,8 @@ def blurs(performance: Performance) -> tuple[Blur, ...]:
         ]
         if close:
             a, b = close[0]
-            text = f"{_name(a)} and {_name(b)} together are too close so low"
+            names = played[struck[a]].name, played[struck[b]].name
+            text = f"{names[0]} and {names[1]} together are too close so low"
             members = {i for pair in close for i in (struck[pair[0]], struck[pair[1]])}
             found.append(Blur(onset, bar, beat, tuple(sorted(members)), text))
         quick = [
@@ -249,12 +251,10 @@ def blurs(performance: Performance) -> tuple[Blur, ...]:
         ]
         if quick:
             gap, old, new = min(quick)
-            text = f"{_name(new)} comes {gap:.2f} s after {_name(old)}, which still rings"
+            names = played[struck[new]].name, played[before[old][0]].name
+            text = f"{names[0]} comes {gap:.2f} s after {names[1]}, which still rings"
             members = {i for _, o, n in quick for i in (before[o][0], struck[n])}
             found.append(Blur(onset, bar, beat, tuple(sorted(members)), text))
         before.update({string: (i, at) for string, i in struck.items()})
     return tuple(found)
 
-
-def _name(string: int) -> str:
-    return f"{STEPS[string % 7]}{string // 7}"

@@ -1,0 +1,430 @@
+"""How far a rewrite is from the original, in parts.
+
+Melody, bass, harmony, rhythm and texture, each in [0, 1], and their weighted sum. All are 0, and
+so is the total, exactly when both sound the same: the same strings struck at the same moments for
+the same written time with the same signs of playing (two voices on one key are one sound). Another
+spelling, staff or hand of the same sound is counted apart, as notation.
+
+Notes are matched by optimal assignment (the Hungarian method; scipy) with a price for a note that
+finds no partner, after the weighted-note distances of Typke 2007, Music Retrieval Based on Melodic
+Similarity: there weights are transported, here a note stays whole, and what is deleted costs.
+Harmony is compared harmony by harmony of the original, by pitch-class content (weighted by length
+and register) and by spectral pitch-class distance (Milne & Holland 2016, Journal of Mathematics and
+Music 10:1), which fits perceived harmonic distance better than voice leading does. Numbers stand in
+distance.toml.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import linear_sum_assignment
+
+from simplify.score.harmony import Harmony, harmonies
+from simplify.score.lines import melody
+from simplify.score.model import TICKS, Bar, Mark, Passage, Strike
+
+PARTS = ("melody", "bass", "harmony", "rhythm", "texture")
+"""The parts, in the order in which they are always shown."""
+
+SOUNDING_SIGNS = frozenset((
+    "arpeggio", "gliss-start", "gliss-stop", "trill", "mordent", "turn", "tremolo",
+    "tremolo-start", "tremolo-stop", "harmonic", "etouffe", "nail", "staccato", "staccatissimo",
+))
+"""Marks that change what is heard of the notes themselves."""
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """melody .. texture, total: in [0, 1]; notes_lost, notes_added: sounds without a partner on the
+    other side; notation: share of the kept sounds written otherwise, in [0, 1], not in the total.
+    """
+
+    melody: float
+    bass: float
+    harmony: float
+    rhythm: float
+    texture: float
+    total: float
+    notes_lost: int
+    notes_added: int
+    notation: float
+
+    @property
+    def parts(self) -> tuple[tuple[str, float], ...]:
+        """(name, value) of each part, in the order of `PARTS`."""
+        values = (self.melody, self.bass, self.harmony, self.rhythm, self.texture)
+        return tuple(zip(PARTS, values, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class _Sound:
+    """A pluck as heard: tick, grace notes before the main note, MIDI key, end, signs; strike."""
+
+    onset: int
+    lead: int
+    midi: int
+    end: int
+    signs: tuple[Mark, ...]
+    strike: Strike
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What is read off a passage once. sounds: by (onset, lead, midi), in order; plain: sounds that
+    are no grace notes; ticks: their onsets, ascending, each once; line: the leading line."""
+
+    sounds: dict[tuple[int, int, int], _Sound]
+    plain: tuple[_Sound, ...]
+    ticks: tuple[int, ...]
+    line: tuple[_Sound, ...]
+
+
+@cache
+def _numbers(table: str) -> dict[str, float]:
+    text = files("simplify").joinpath("distance.toml").read_text("utf-8")
+    return {name: float(row["value"]) for name, row in tomllib.loads(text)[table].items()}
+
+
+def distance(before: Passage, after: Passage) -> Distance:
+    """The distance of `after` from `before`: the same bars of two versions of a part.
+
+    Symmetric but for bass and harmony, which are read by the harmonies of `before`.
+    """
+    old, new = _read(before), _read(after)
+    if old.sounds.keys() == new.sounds.keys() and all(
+        (a.end, a.signs) == (new.sounds[key].end, new.sounds[key].signs)
+        for key, a in old.sounds.items()
+    ):
+        return Distance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0, _notation(old, new))
+    bars = before.bars
+    pairs, lost, added = _partners(old, new, bars)
+    found = harmonies(before)
+    values = (
+        _melody(old, new, bars),
+        _bass(old, new, found),
+        _harmony(old, new, found),
+        _rhythm(old, new, pairs, bars),
+        _texture(old, new, pairs),
+    )
+    weights = _numbers("weights")
+    total = sum(weights[name] * value for name, value in zip(PARTS, values, strict=True))
+    return Distance(
+        *values, min(1.0, total / sum(weights.values())), lost, added, _notation(old, new)
+    )
+
+
+def _read(passage: Passage) -> _Read:
+    """The passage as heard; kept on its part by bars, since the original is compared again and
+    again."""
+    kept: dict[tuple[int, int], _Read] = passage.part.__dict__.setdefault("_heard", {})
+    key = (passage.first, passage.last)
+    if key not in kept:
+        sounds: dict[tuple[int, int, int], _Sound] = {}
+        by_strike: dict[int, _Sound] = {}
+        for strike in passage.strikes:
+            note = strike.first
+            place = (strike.onset, strike.lead, note.pitch.midi)
+            signs = tuple(sorted(m for m in note.marks if m.kind in SOUNDING_SIGNS))
+            same = sounds.get(place)
+            if same is not None:
+                signs = tuple(sorted({*same.signs, *signs}))
+            sound = _Sound(
+                *place, max(strike.end, same.end if same is not None else 0), signs,
+                same.strike if same is not None else strike,
+            )
+            sounds[place] = sound
+            by_strike[note.id] = sound
+        plain = tuple(s for s in sounds.values() if not s.lead)
+        line = tuple(by_strike[s.first.id] for s in melody(passage))
+        ticks = tuple(sorted({s.onset for s in plain}))
+        kept[key] = _Read(sounds, plain, ticks, line)
+    return kept[key]
+
+
+def _beats(bars: Sequence[Bar]) -> Callable[[int], float]:
+    """Ticks to felt beats from the first bar's start."""
+    starts, total, table = [], 0.0, []
+    for bar in bars:
+        starts.append(bar.onset)
+        table.append((total, bar.onset, bar.pulse_ticks))
+        total += bar.duration / bar.pulse_ticks
+
+    def place(tick: int) -> float:
+        beats, onset, pulse = table[max(0, bisect.bisect_right(starts, tick) - 1)]
+        return beats + (tick - onset) / pulse
+
+    return place
+
+
+# Matching
+
+
+def _costs(
+    old: Sequence[_Sound], new: Sequence[_Sound], beats: Callable[[int], float]
+) -> Floats:
+    """Cost of taking each new sound for each old one (old, new), at most 1."""
+    k = _numbers("match")
+    a = np.array([(beats(s.onset), s.midi, _length(s), s.lead) for s in old], dtype=np.float64)
+    b = np.array([(beats(s.onset), s.midi, _length(s), s.lead) for s in new], dtype=np.float64)
+    gap = np.abs(a[:, None, 1] - b[None, :, 1])
+    octaves = gap / 12.0
+    pitch = np.where(
+        gap == 0,
+        0.0,
+        np.where(
+            gap % 12 == 0,
+            k["octave"] + k["further_octave"] * (octaves - 1.0),
+            k["other"] + k["semitone"] * gap,
+        ),
+    )
+    onset = k["beat"] * np.abs(a[:, None, 0] - b[None, :, 0])
+    longer = np.maximum(a[:, None, 2], b[None, :, 2])
+    length = k["length"] * np.abs(a[:, None, 2] - b[None, :, 2]) / np.maximum(longer, 1.0)
+    grace = k["length"] * (a[:, None, 3] != b[None, :, 3])
+    cost: Floats = np.minimum(1.0, pitch + onset + length + grace)
+    return cost
+
+
+def _length(sound: _Sound) -> float:
+    return float(sound.end - sound.onset)
+
+
+def _assign(
+    costs: Floats, old_weights: Floats, new_weights: Floats
+) -> tuple[float, list[tuple[int, int]]]:
+    """Least cost of matching with deletions, and the pairs: a pair costs its cost times the mean of
+    its weights, a note without partner `gone` times its weight."""
+    gone = _numbers("match")["gone"]
+    left, right = costs.shape
+    mean = (old_weights[:, None] + new_weights[None, :]) / 2.0
+    # What a pair saves against leaving both alone; a pair that saves nothing is not made.
+    saved = gone * (old_weights[:, None] + new_weights[None, :]) - costs * mean
+    rows, columns = linear_sum_assignment(np.maximum(saved, 0.0), maximize=True)
+    total = gone * float(old_weights.sum() + new_weights.sum())
+    pairs = []
+    for i, j in zip(rows.tolist(), columns.tolist(), strict=True):
+        if i < left and j < right and saved[i, j] > 1e-12:
+            total -= float(saved[i, j])
+            pairs.append((i, j))
+    return max(0.0, total), pairs
+
+
+def _partners(
+    old: _Read, new: _Read, bars: Sequence[Bar]
+) -> tuple[list[tuple[_Sound, _Sound]], int, int]:
+    """Pairs of old and new sounds, and how many have no partner on either side.
+
+    Sounds at the same place with the same key are partners; the rest are assigned.
+    """
+    pairs = [(a, new.sounds[key]) for key, a in old.sounds.items() if key in new.sounds]
+    left = [a for key, a in old.sounds.items() if key not in new.sounds]
+    right = [b for key, b in new.sounds.items() if key not in old.sounds]
+    if left and right:
+        _, found = _assign(
+            _costs(left, right, _beats(bars)), np.ones(len(left)), np.ones(len(right))
+        )
+        pairs += [(left[i], right[j]) for i, j in found]
+        return pairs, len(left) - len(found), len(right) - len(found)
+    return pairs, len(left), len(right)
+
+
+# The parts
+
+
+def _melody(old: _Read, new: _Read, bars: Sequence[Bar]) -> float:
+    """Cost of the leading line's notes, weighted by the root of their length, and the share of its
+    directions that change."""
+    a, b = old.line, new.line
+    if not a and not b:
+        return 0.0
+    if not a or not b:
+        return 1.0
+    k = _numbers("melody")
+    if [(s.onset, s.midi, s.end) for s in a] == [(s.onset, s.midi, s.end) for s in b]:
+        return 0.0
+    weights = [np.sqrt(np.array([max(1.0, _length(s)) for s in line])) for line in (a, b)]
+    cost, pairs = _assign(_costs(a, b, _beats(bars)), *weights)
+    notes = cost / (float(weights[0].sum() + weights[1].sum()) / 2.0)
+    steps = changed = 0
+    for (i, j), (m, n) in pairwise(pairs):
+        if m == i + 1 and n == j + 1:
+            steps += 1
+            changed += _sign(a[m].midi - a[i].midi) != _sign(b[n].midi - b[j].midi)
+    longest = max(len(a), len(b)) - 1
+    broken = 0.0 if longest < 1 else (longest - steps + changed) / longest
+    return min(1.0, k["notes"] * notes + k["contour"] * broken)
+
+
+def _sign(value: int) -> int:
+    return (value > 0) - (value < 0)
+
+
+def _bass(old: _Read, new: _Read, found: Sequence[Harmony]) -> float:
+    """Harmony by harmony of the original: whether the lowest sound keeps its pitch class and
+    octave, weighted by the harmony's length."""
+    k = _numbers("bass")
+    total = weight = 0.0
+    ringing: int | None = None
+    for harmony in found:
+        was, now = _lowest(old, harmony), _lowest(new, harmony)
+        length = harmony.end - harmony.onset
+        if was is None and now is None:
+            continue
+        weight += length
+        if was is None or (now is None and (ringing is None or ringing % 12 != was % 12)):
+            total += length
+        elif now is None:
+            total += length * k["rings"]
+        elif now % 12 != was % 12:
+            total += length
+        elif now != was:
+            total += length * min(1.0, k["octave"] * abs(now - was) / 12.0)
+        ringing = now if now is not None else ringing
+    return total / weight if weight else 0.0
+
+
+def _lowest(read: _Read, harmony: Harmony) -> int | None:
+    return min(
+        (s.midi for s in read.plain if harmony.onset <= s.onset < harmony.end), default=None
+    )
+
+
+def _harmony(old: _Read, new: _Read, found: Sequence[Harmony]) -> float:
+    """Change of pitch-class content in each harmony of the original, weighted by its length."""
+    k = _numbers("harmony")
+    total = weight = 0.0
+    for harmony in found:
+        a, b = _content(old, harmony, k), _content(new, harmony, k)
+        sums = sum(a) + sum(b)
+        if sums <= 0.0:
+            continue
+        length = harmony.end - harmony.onset
+        weight += length
+        if a == b:
+            continue
+        more = sum(max(x, y) for x, y in zip(a, b, strict=True))
+        content = sum(abs(x - y) for x, y in zip(a, b, strict=True)) / more
+        value = k["content"] * content + k["spectrum"] * _spectral(a, b, k)
+        if a[harmony.root] > 0.0 and b[harmony.root] <= 0.0:
+            value += k["root_lost"]
+        third = harmony.third
+        if third is not None and a[third] > 0.0 and b[third] <= 0.0:
+            value += k["third_lost"]
+        total += length * min(1.0, value)
+    return total / weight if weight else 0.0
+
+
+def _content(read: _Read, harmony: Harmony, k: dict[str, float]) -> list[float]:
+    """Pitch-class weights (12) of what sounds in a harmony: the root of length in quarter notes
+    times a weight that grows downwards, so that a doubling adds less than a new tone."""
+    sums = [0.0] * 12
+    for sound in read.plain:
+        if sound.onset >= harmony.end or sound.end <= harmony.onset:
+            continue
+        length = (min(sound.end, harmony.end) - max(sound.onset, harmony.onset)) / TICKS
+        low = max(0.0, (72 - sound.midi) / 12.0)
+        sums[sound.midi % 12] += length * (1.0 + k["low_octave"] * low)
+    return [math.sqrt(value) for value in sums]
+
+
+def _spectral(a: Sequence[float], b: Sequence[float], k: dict[str, float]) -> float:
+    """1 - cosine of the two contents with their fifth and third partials; 1 if one is silent."""
+    x, y = ([_smeared(row, c, k) for c in range(12)] for row in (a, b))
+    norm = math.sqrt(sum(v * v for v in x) * sum(v * v for v in y))
+    if norm <= 0.0:
+        return 1.0
+    return max(0.0, 1.0 - sum(p * q for p, q in zip(x, y, strict=True)) / norm)
+
+
+def _smeared(row: Sequence[float], c: int, k: dict[str, float]) -> float:
+    return row[c] + k["fifth"] * row[(c - 7) % 12] + k["third"] * row[(c - 4) % 12]
+
+
+def _rhythm(
+    old: _Read, new: _Read, pairs: Sequence[tuple[_Sound, _Sound]], bars: Sequence[Bar]
+) -> float:
+    """Change of the onset pattern (any hand; moved onsets cost by how far), and of the written
+    lengths of the notes that are still struck at their place."""
+    k, match = _numbers("rhythm"), _numbers("match")
+    beats = _beats(bars)
+    a, b = sorted({(s.onset, s.lead) for s in old.sounds.values()}), sorted(
+        {(s.onset, s.lead) for s in new.sounds.values()}
+    )
+    weight = {
+        place: 1.0 if abs(beats(place[0]) - round(beats(place[0]))) < 1e-9 else k["off_beat"]
+        for place in {*a, *b}
+    }
+    both = {*a} & {*b}
+    left, right = [p for p in a if p not in both], [p for p in b if p not in both]
+    cost = match["gone"] * sum(weight[p] for p in (*left, *right))
+    if left and right:
+        far = np.abs(
+            np.array([beats(t) for t, _ in left])[:, None]
+            - np.array([beats(t) for t, _ in right])[None, :]
+        )
+        lead = np.array([n for _, n in left])[:, None] != np.array([n for _, n in right])[None, :]
+        cost, _ = _assign(
+            np.minimum(1.0, match["beat"] * far + match["length"] * lead),
+            np.array([weight[p] for p in left]), np.array([weight[p] for p in right]),
+        )
+    whole = (sum(weight[p] for p in a) + sum(weight[p] for p in b)) / 2.0
+    onsets = cost / whole if whole else 0.0
+    kept = [(x, y) for x, y in pairs if x.onset == y.onset and not x.lead]
+    lengths = sum(
+        abs(_length(x) - _length(y)) / max(_length(x), _length(y), 1.0) for x, y in kept
+    )
+    gone = max(len(old.plain), len(new.plain)) - len(kept)
+    most = max(len(old.plain), len(new.plain), 1)
+    return min(1.0, k["onsets"] * onsets + k["lengths"] * (lengths + max(0, gone)) / most)
+
+
+def _texture(old: _Read, new: _Read, pairs: Sequence[tuple[_Sound, _Sound]]) -> float:
+    """Change of the number of notes, of register (of the notes that stay), of how many are struck
+    together, and of the signs that say how they sound."""
+    k = _numbers("texture")
+    n, m = len(old.sounds), len(new.sounds)
+    density = abs(n - m) / max(n, m) if n or m else 0.0
+    if not n or not m:
+        return 1.0 if n != m else 0.0
+    shifts = sum(abs(a.midi - b.midi) for a, b in pairs) / k["register_semitones"]
+    strangers = max(n, m) - len(pairs)
+    register = min(1.0, (shifts + strangers) / max(n, m))
+    was, now = _together(old), _together(new)
+    figure = abs(was - now) / max(was, now)
+    signs = sum(a.signs != b.signs for a, b in pairs) + strangers
+    share = signs / max(n, m)
+    value = k["density"] * density + k["register"] * register
+    return min(1.0, value + k["figure"] * figure + k["signs"] * share)
+
+
+def _together(read: _Read) -> float:
+    """Mean number of notes struck at one moment (grace notes apart)."""
+    return max(1.0, len(read.plain) / max(1, len(read.ticks)))
+
+
+def _notation(old: _Read, new: _Read) -> float:
+    """Share of the sounds on both sides that are spelled, placed or handed otherwise."""
+    k = _numbers("notation")
+    total = count = 0.0
+    for key, a in old.sounds.items():
+        b = new.sounds.get(key)
+        if b is None:
+            continue
+        count += 1
+        x, y = a.strike.first, b.strike.first
+        cost = k["spelling"] * (x.pitch != y.pitch)
+        cost += k["staff"] * ((x.staff, x.hand) != (y.staff, y.hand))
+        total += min(1.0, cost)
+    return total / count if count else 0.0
