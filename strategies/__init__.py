@@ -41,6 +41,7 @@ from strategies import (
     share_trill,
     shorten_held_notes,
     slow_harmonic_rhythm,
+    straighten_melody,
     straighten_syncopation,
     string_order,
     thin_fifths,
@@ -90,6 +91,7 @@ ALL: tuple[Strategy, ...] = (
     glissando_to_arpeggio.STRATEGY,
     run_to_glissando.STRATEGY,
     run_in_the_key.STRATEGY,
+    straighten_melody.STRATEGY,
     melody_outline.STRATEGY,
 )
 """Every strategy, in the order in which the catalogue prints and the search tries them: what keeps

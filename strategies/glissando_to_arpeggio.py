@@ -6,8 +6,8 @@ What it does:
 
 When a harpist would do this:
     When the pedals for a glissando setting can't be set in time, or the strings between do not
-    give the harmony (not every chord has a setting of its own: Rimsky-Korsakov, Principles of
-    Orchestration, ch. I, on enharmonic settings; the arpeggio in its place: common practice).
+    give the harmony (few chords have a setting of their own, as a count over all pedal positions
+    shows; the arpeggio in its place: common practice).
 
 What is lost:
     The sweep; the chord stays clear.

@@ -57,6 +57,15 @@ def _short(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
     return []
 
 
+def _early(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
+    """Of the short columns off the half beat those in the first half: what leads on stays."""
+    return [
+        c
+        for c in _short(bar, cols)
+        if (c.onset - bar.onset + bar.lead) % bar.pulse_ticks < _half(bar)
+    ]
+
+
 def _off_beat(bar: Bar, cols: tuple[Column, ...]) -> list[Column]:
     """Columns off the beat that are not held over the next one."""
     return [
@@ -83,6 +92,7 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     ways: tuple[tuple[Callable[[Bar, tuple[Column, ...]], list[Column]], str], ...] = (
         (_chromatic, "the melody without its chromatic passing notes"),
         (_repeated, "the melody strikes a repeated note once and lets it ring"),
+        (_early, "the melody without the quick notes just after the beat"),
         (_short, "the melody without its quickest notes"),
         (_off_beat, "the melody with the notes on the beats or held over them"),
         (

@@ -5,8 +5,8 @@ What it does:
     from its first note to its last.
 
 When a harpist would do this:
-    The glissando is the harp's own run, louder and easier than fingered notes when every string in
-    between belongs to the setting (Rimsky-Korsakov, Principles of Orchestration, ch. I).
+    When every string in between belongs to the setting, the glissando is the harp's own run:
+    a long one is resonant and brilliant (Rimsky-Korsakov, Principles of Orchestration, ch. IV).
 
 What is lost:
     The even rhythm of the run; the notes stay.

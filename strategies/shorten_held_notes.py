@@ -7,8 +7,8 @@ What it does:
 
 When a harpist would do this:
     Always with piano notation of held inner voices: the string rings anyway, the written hold only
-    forbids the pedal and the finger (collapsing held inner voices: common practice; a letter
-    can't move while it is held: Hipkins, "Harp", Grove's Dictionary).
+    forbids the pedal and the finger (collapsing held inner voices: common practice; a pedal that
+    moves under a sounding string buzzes: Philharmonia Orchestra, harp notes).
 
 What is lost:
     Nothing struck; the look of the held voice.

@@ -193,7 +193,8 @@ def test_limits(monkeypatch):
          "<duration>4</duration></note>", "altered by 3"),
         ("<attributes><divisions>0</divisions></attributes>" + note("C4", 4), "divisions of '0'"),
         ("<attributes><divisions>-2</divisions></attributes>" + note("C4", 4), "divisions of"),
-        ("<attributes><divisions>11</divisions></attributes>" + note("C4", 1), "1/11 quarter notes"),
+        ("<attributes><divisions>11</divisions></attributes>" + note("C4", 1),
+         "1/11 quarter notes"),
         ("<backup><duration>oops</duration></backup>" + note("C4", 4), "<backup> without"),
     ],
 )

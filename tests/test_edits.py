@@ -187,6 +187,24 @@ def test_retime_and_add():
     assert draft.edit("test") is None
 
 
+def test_delay_advance_stretch():
+    """Moving a start keeps the end; a tie chain that begins later loses the part before, and its
+    slur begins where it now does."""
+    passage = parse_passage("2/4 | C5:3/4 E5:1/4~{slur-start 1} E5:1/2 G5:1/2{slur-stop 1}")
+    draft = Draft(passage)
+    draft.delay(struck(passage, "E5"), TICKS)
+    draft.stretch(struck(passage, "C5"), TICKS)
+    assert same(passage, draft, "2/4 | C5:1 E5:1/2{slur-start 1} G5:1/2{slur-stop 1}")
+    passage = parse_passage("2/4 | C5:3/4 E5:1/4 G5:1")
+    draft = Draft(passage)
+    draft.cut(struck(passage, "C5"), TICKS // 2)
+    draft.advance(struck(passage, "E5"), TICKS // 2)
+    assert same(passage, draft, "2/4 | C5:1/2 E5:1/2 G5:1")
+    draft = Draft(passage)
+    draft.advance(struck(passage, "E5"), TICKS // 2)
+    assert draft.edit("test") is None, "overlaps C5 of its voice"
+
+
 def test_nothing_changed_is_no_edit():
     """An edit that changes nothing would make the search loop."""
     passage = parse_passage("2/4 | C5:1/2{accent} D5 E5:1")
@@ -315,8 +333,8 @@ def test_values():
     ],
 )
 def test_written_as(metre, start, end, reads):
-    """One head reads inside a beat or from a beat on; else the beat is hidden (Gehrkens, Music
-    Notation and Terminology, on grouping by beats)."""
+    """One head reads inside a beat or from a beat on; else the beat is hidden (common practice of
+    notation)."""
     bar = parse_passage(f"{metre} | C5:1").bars[0]
     spans = [int(Fraction(x) * TICKS) for x in (start, end)]
     assert (written_as(bar, *spans) is not None) == reads

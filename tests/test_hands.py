@@ -53,6 +53,7 @@ class Last:
     strings: tuple[int, ...]
     fingers: tuple[int, ...]
     run: int
+    busy: float
 
 
 Pair = tuple[Last | None, Last | None]
@@ -74,9 +75,14 @@ def pay(
         strings, chosen = both[side], fingers[side]
         total += model.grip_cost(strings, chosen) + model.hand_cost(hand, strings)
         total += sum((moment.left, moment.right)[side][i] for i in places)
+        total += model.harmonic_cost(hand, sum(moment.harmonic[i] for i in places))
+        total += model.hard * max(0, sum(moment.trill[i] for i in places) - 1)
         old, run = lasts[side], 0
-        rested = old is not None and index > old.index + 1
-        if old is None or (rested and round((moment.at - old.at) * 1000) >= model.lift_ms):
+        if old is not None and old.busy > moment.at + 1e-6:
+            total += model.hard
+        elif old is not None and index > old.index + 1:
+            old = None if round((moment.at - old.at) * 1000) >= model.lift_ms else old
+        if old is None:
             total += model.lift_cost()
         else:
             move = model.move(old.strings, old.fingers, strings, chosen)
@@ -85,12 +91,14 @@ def pay(
         other = lasts[1 - side]
         if other is not None:
             total += model.meeting_cost(hand, strings, other.strings, moment.at - other.at)
-        after[side] = Last(index, moment.at, strings, chosen, run)
+        busy = max(moment.busy[i] for i in places)
+        after[side] = Last(index, moment.at, strings, chosen, run, busy)
     return total, (after[0], after[1])
 
 
 def exhaustive(model: HandModel, moments: tuple[Moment, ...], bound: float) -> float:
-    """The least cost over everything; branches that already cost more than `bound` are cut, which
+    """The least cost over all divisions low to high (and crossed single notes where the staves
+    cross) and all fingerings; branches that already cost more than `bound` are cut, which
     loses nothing since no cost is negative."""
     best = bound
 
@@ -103,10 +111,13 @@ def exhaustive(model: HandModel, moments: tuple[Moment, ...], bound: float) -> f
             return
         moment = moments[index]
         count = len(moment.strings)
-        for k in range(count + 1):
-            for f in fingerings(k) if k else ((),):
-                for g in fingerings(count - k) if count > k else ((),):
-                    cost, after = pay(model, moment, index, lasts, tuple(range(k)), (f, g))
+        lefts = [tuple(range(k)) for k in range(count + 1)]
+        if moment.upper == (True, False):
+            lefts.append((1,))
+        for left in lefts:
+            for f in fingerings(len(left)) if left else ((),):
+                for g in fingerings(count - len(left)) if len(left) < count else ((),):
+                    cost, after = pay(model, moment, index, lasts, left, (f, g))
                     go(index + 1, after, spent + cost)
 
     go(0, (None, None), 0.0)
@@ -145,7 +156,8 @@ def passages(draw: st.DrawFn, most: int, widest: int = 3) -> str:
             low = centre + draw(st.integers(-9, 9))
             chord = {low} | {low + draw(st.integers(1, 10)) for _ in range(size - 1)}
             length = draw(st.sampled_from(["1/4", "1/2", "1", "1/3t3:2"]))
-            tokens.append(f"[{' '.join(name(s) for s in sorted(chord))}]:{length}")
+            mark = draw(st.sampled_from(["", "", "", "", "{trill}", "{harmonic}"]))
+            tokens.append(f"[{' '.join(name(s) for s in sorted(chord))}]:{length}{mark}")
         staves.append(" ".join(tokens))
     return f"8/4 tempo:{tempo} | {' ; '.join(staves)}"
 

@@ -60,12 +60,37 @@ def test_a_grace_note_before_everything_comes_before_zero() -> None:
 
 
 def test_lever_turns_take_the_left_hand_before_the_moment() -> None:
-    """A lever is turned by its moment; pedals leave the hands alone."""
+    """A lever is turned by its moment; pedals leave the hands alone, and what is set by the first
+    note is set before the piece."""
     part = parse_part("4/4 tempo:60 | C4:4")
     lever = PedalMove(2 * TICKS, "C", 0, 1, "left hand", 28)
     pedal = PedalMove(2 * TICKS, "C", 0, 1, "left")
-    plan = PedalPlan((0, 0, 0, 0, 0, 0, 0), (lever, pedal), (), 0.0, (), ())
+    first = PedalMove(0, "D", 0, 1, "left hand", 29)
+    plan = PedalPlan((0, 0, 0, 0, 0, 0, 0), (first, lever, pedal), (), 0.0, (), ())
     assert lever_turns(part, plan) == ((2.0 - constant("lever_seconds"), 2.0),)
+
+
+def test_a_lever_waits_for_the_left_hand() -> None:
+    """On a lever harp the left hand turns A on a beat of its own (A. Robertson, Lever changes made
+    easy) and comes back after it."""
+    part = parse_part(
+        "4/4 key:-3 tempo:60 | E♭5:1 F5 G5 A♭5 ; E♭3:2 r:2 | G5:2 A5:2 ; C3:1 r:3 | B♭5:4 ; E♭3:4"
+    )
+    performance = perform(part, tier_player("school", "lever-34"))
+    (move,) = performance.pedal_plan.moves
+    assert (move.letter, move.after, move.foot) == ("A", 0, "left hand")
+    assert find_faults(performance) == ()
+
+
+def test_a_left_hand_that_never_rests_cannot_turn_a_lever() -> None:
+    """Two positions of one string in turn, both hands busy throughout: a fault on a lever harp."""
+    bass = "[E♭3 B♭3]:1/2 [G3 B♭3] [E♭3 B♭3] [G3 B♭3]"
+    tune = "F5:1 F♯5 F5 F♯5"
+    upper = "[B♭4 F5 B♭5]:1/2 [B♭4 F♯5 B♭5] [B♭4 F5 B♭5] [B♭4 F♯5 B♭5]"
+    text = f"4/4 key:-3 tempo:84 | {tune} ; {bass} {bass} | {upper} {upper} ; {bass} {bass}"
+    part = parse_part(text)
+    rules = {f.rule for f in find_faults(perform(part, tier_player("professional", "lever-34")))}
+    assert rules & {"lever_under_left_hand", "pedal_time", "pedal_setting", "pedal_held"}
 
 
 def test_a_performance_is_aligned_with_its_strikes() -> None:

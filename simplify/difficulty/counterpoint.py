@@ -40,8 +40,9 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     counted: list[tuple[int, int, int]] = []
     for at, beat in enumerate(grid):
         before = grid[at - 1] if at else beat
-        span = (before.onset, beat.end)
-        seconds = beat.seconds + before.seconds
+        after = grid[at + 1] if at + 1 < len(grid) else beat
+        span = (before.onset, after.end)
+        seconds = before.seconds + beat.seconds + after.seconds
         demand, right, left = _demand(every, span, seconds, table)
         demands.append(demand)
         counted.append((right + left, right, left))
@@ -70,9 +71,12 @@ def _demand(
         share = 1.0
         for other, begin, end in active[:k]:
             apart = _apart(line, first, last, other, table)
-            smooth = min(_smooth(line, first, last, table), _smooth(other, begin, end, table))
+            smooth = min(
+                _smooth(line, first, last, span, table), _smooth(other, begin, end, span, table)
+            )
             share = min(share, apart * smooth)
-        share *= min(1.0, table["lone_event"] + (1.0 - table["lone_event"]) * (last - first - 1))
+        if last - first == 1:
+            share *= table["lone_event"]
         if k:
             extra += share * (1.0 + (table["same_hand"] if counts[hand] else 0.0))
         if not k or share >= table["counts_as_line"]:
@@ -104,12 +108,19 @@ def _apart(
     return total / (last - first)
 
 
-def _smooth(line: Line, first: int, last: int, table: dict[str, float]) -> float:
-    """1 for a line that moves by step or stays, down to `figure` for one that only leaps."""
-    low, high = max(first, 1), max(last, min(len(line.ticks), first + 2))
-    moves = [abs(line.strings[k] - line.strings[k - 1]) for k in range(low, high)]
+def _smooth(
+    line: Line, first: int, last: int, span: tuple[int, int], table: dict[str, float]
+) -> float:
+    """1 for a line that moves by step or stays, down to `figure` for one that only leaps or does
+    not move at all. A move counts if it starts no longer than the span's length before it."""
+    earliest = 2 * span[0] - span[1]
+    moves = [
+        abs(line.strings[k] - line.strings[k - 1])
+        for k in range(max(first, 1), last)
+        if line.ticks[k - 1] >= earliest
+    ]
     if not moves:
-        return 1.0
+        return table["figure"]
     far = table["leap_strings"]
     leaps = sum(min(1.0, max(0.0, move - 1.0) / (far - 1.0)) for move in moves) / len(moves)
     return 1.0 - (1.0 - table["figure"]) * leaps

@@ -153,8 +153,10 @@ def plucks(performance: Performance) -> dict[str, tuple[Pluck, ...]]:
         rows: dict[str, list[Pluck]] = {"R": [], "L": []}
         strikes, strings = performance.strikes, performance.strings
         placings, until = performance.hand_plan.placings, performance.until
-        for hand, at, members in performance.chords:
-            head = strikes[members[0]]
+        seconds = performance.seconds
+        for hand, _, members in performance.chords:
+            # The seconds of the strike: those of `chords` are rounded to find what is together.
+            head, at = strikes[members[0]], seconds[members[0]]
             rows[hand].append(
                 Pluck(
                     hand, head.onset, max(strikes[i].end for i in members), at,

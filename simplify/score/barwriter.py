@@ -167,7 +167,7 @@ class BarWriter:
             if not grace:
                 stream.cover.append((head.onset, end))
             tuplet = ratio_of(self.element(head))
-            if tuplet != (1, 1) and not grace:
+            if tuplet not in ((1, 1), (2, 1)) and not grace:  # 2:1 is a two-note tremolo
                 self.zone(stream, head, end, tuplet)
             members = [
                 self.written(child) for child in group

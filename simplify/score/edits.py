@@ -288,8 +288,7 @@ def written_as(
     legible, (1, 1) if none is needed; None if no single head reads well there.
 
     Inside a beat any value does; over beats the note starts on a beat, or is an off-beat note one
-    beat long (Gehrkens, Music Notation and Terminology, on grouping by beats; the syncopation
-    common practice).
+    beat long, the plain syncopation (common practice of notation).
     """
     start, length, pulse = onset - bar.onset + bar.lead, end - onset, bar.pulse_ticks
     if length <= 0 or end > bar.end:
@@ -320,6 +319,7 @@ class Draft:
         self._gone: dict[NoteId, Note] = {}
         self._vacant: list[Note] = []
         self._left: list[Note] = []
+        self._passed_on: set[NoteId] = set()
         self._added: list[Note] = []
         self._refused = False
         self._owner = {i: s for s in passage.strikes for i in s.notes}
@@ -428,6 +428,53 @@ class Draft:
             self._refused = True
             return
         self._now[note.id] = replace(note, onset=onset, duration=end - onset, tuplet=tuplet)
+
+    def delay(self, strike: Strike, onset: int) -> None:
+        """Lets a strike begin later; its written end stays."""
+        if not whole(self._passage, strike):
+            self._refused = True
+            return
+        for i in strike.notes:
+            note = self._now.get(i, self._part.by_id[i])
+            if note.end <= onset:
+                self._gone[i] = note
+                self._passed_on.add(i)  # its signs go to the note that now begins the strike
+                self._now.pop(i, None)
+            elif note.onset <= onset:
+                bar = self._part.bars[note.bar]
+                tuplet = written_as(bar, onset, note.end, note.tuplet)
+                if tuplet is None and note.onset < onset:
+                    self._refused = True
+                    return
+                self._now[i] = replace(
+                    note, onset=onset, duration=note.end - onset, tie_in=False,
+                    tuplet=tuplet or note.tuplet,
+                    marks=tuple(sorted({*note.marks, *strike.first.marks})),
+                )
+
+    def advance(self, strike: Strike, onset: int) -> None:
+        """Lets a strike begin sooner, in its bar; its written end stays."""
+        head = self._now.get(strike.first.id, strike.first)
+        tuplet = written_as(self._part.bars[head.bar], onset, head.end, head.tuplet)
+        if not whole(self._passage, strike) or tuplet is None:
+            self._refused = True
+            return
+        self._now[head.id] = replace(
+            head, onset=onset, duration=head.end - onset, tuplet=tuplet
+        )
+
+    def stretch(self, strike: Strike, end: int) -> None:
+        """Writes a strike longer, to end here, within the bar of its last note."""
+        i = strike.notes[-1]
+        note = self._now.get(i, self._part.by_id[i])
+        tuplet = written_as(self._part.bars[note.bar], note.onset, end, note.tuplet)
+        if not whole(self._passage, strike) or note.tie_out or tuplet is None:
+            self._refused = True
+            return
+        self._now[i] = replace(
+            note, duration=end - note.onset, tuplet=tuplet,
+            marks=note.without("staccato", "staccatissimo"),
+        )
 
     def add(self, note: Note) -> None:
         """Adds a note."""
@@ -688,12 +735,16 @@ class Draft:
     def _mend_slurs(self) -> None:
         """A slur that lost an end begins or stops at the next note inward; one that would hold a
         single note goes."""
-        gone = [n for n in self._gone.values() if n.has("slur-start") or n.has("slur-stop")]
-        if not gone:
+        lost = {
+            i
+            for i, n in self._gone.items()
+            if i not in self._passed_on and (n.has("slur-start") or n.has("slur-stop"))
+        }
+        if not lost:
             return
         for start, stop, number in self._slurs():
             ends = [n for n in (start, stop) if n is not None]
-            if not any(n.id in self._gone for n in ends):
+            if not any(n.id in lost for n in ends):
                 continue
             inner = self._under(start, stop)
             for end, kind in ((start, "slur-start"), (stop, "slur-stop")):

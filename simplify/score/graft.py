@@ -26,7 +26,7 @@ from simplify.score.blank import empty_score
 from simplify.score.graftplan import Plan, source_signs
 from simplify.score.marks import PedalMark, directions_xml
 from simplify.score.measures import PlacedChild
-from simplify.score.model import TICKS, Bar, Note, NoteId, Part, Strike
+from simplify.score.model import TICKS, Bar, Note, NoteId, Part
 from simplify.score.notexml import ACCIDENTALS, Fix, Style, signs_missing
 from simplify.score.players import PartChoice
 from simplify.score.read import BarLayout, LoadedPart, Score, load_part
@@ -52,7 +52,7 @@ def same_music(one: Part, other: Part) -> tuple[str, ...]:
                 f"bar {a.number}: {Fraction(a.duration, TICKS)} quarter notes long against "
                 f"{Fraction(b.duration, TICKS)}"
             )
-    first, second = Counter(map(_sound, one.strikes)), Counter(map(_sound, other.strikes))
+    first, second = _sounds(one), _sounds(other)
     left, right = sorted((first - second).elements()), sorted((second - first).elements())
     for row in list(left):
         twin = next(
@@ -76,8 +76,26 @@ def same_music(one: Part, other: Part) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _sound(strike: Strike) -> tuple[int, int, str, int, int]:
-    return strike.onset, strike.end, strike.pitch.name, strike.first.staff, strike.lead
+def _sounds(part: Part) -> Counter[tuple[int, int, str, int, int]]:
+    """(onset, end, pitch, staff, place among the grace notes from the right) of every strike.
+
+    Places are counted anew, so that a grace note left out of a row leaves no hole.
+    """
+    leads: dict[tuple[int, str], set[int]] = {}
+    for strike in part.strikes:
+        if strike.lead:
+            leads.setdefault((strike.onset, strike.first.voice), set()).add(strike.lead)
+    ranks = {
+        (*key, lead): rank
+        for key, found in leads.items() for rank, lead in enumerate(sorted(found), start=1)
+    }
+    return Counter(
+        (
+            s.onset, s.end, s.pitch.name, s.first.staff,
+            ranks.get((s.onset, s.first.voice, s.lead), 0),
+        )
+        for s in part.strikes
+    )
 
 
 class _Changes:

@@ -208,7 +208,8 @@ def directions_xml(
     if mark.kind == "setting":
         contents = [diagram_xml(mark.positions)]
     else:
-        contents = [(f'<words font-style="normal">{escape(word)}</words>',) for word in move_words(mark.positions)]
+        words = move_words(mark.positions)
+        contents = [(f"<words font-style=\"normal\">{escape(word)}</words>",) for word in words]
     built = []
     for content in contents:
         lines = ['<direction placement="below">', "  <direction-type>"]

@@ -18,7 +18,7 @@ from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings
-from simplify.search.variants import Column, Tally, Variant, column_of, penalty
+from simplify.search.variants import Column, Tally, Variant, column_of, effort, penalty
 from simplify.strategy import Keeps, broken_promises
 
 Path = tuple[int, ...]
@@ -121,7 +121,7 @@ class Lattice:
                 range(len(column)),
                 key=lambda i, c=column: (  # type: ignore[misc]
                     penalty(c[i].faults, c[i].excess, self.numbers)
-                    + c[i].distance
+                    + effort(c[i], self.numbers)
                     + weight * c[i].difficulty / 100.0
                     + shun * len(c[i].kinds & shunned),
                     i,
@@ -172,7 +172,7 @@ class Lattice:
             start, end = self.spans[at]
             difficulty, faults, over = reading.over(start - first, end - first)
             total += penalty(faults, over, self.numbers)
-            total += self.variants[at][path[at]].distance + weight * difficulty / 100.0
+            total += effort(self.variants[at][path[at]], self.numbers) + weight * difficulty / 100.0
         return total
 
     def _exchange(self, path: Path, at: int, weight: float) -> Path:
@@ -181,13 +181,17 @@ class Lattice:
         order = sorted(
             range(len(column)),
             key=lambda i: (
-                penalty(column[i].faults, column[i].excess, self.numbers) + column[i].distance, i
+                penalty(column[i].faults, column[i].excess, self.numbers)
+                + effort(column[i], self.numbers),
+                i,
             ),
         )
         best, best_cost = path, self._cost(path, at, at, weight)
-        for i in order[: self.numbers.trials]:
+        for n, i in enumerate(order):
             if i == path[at] or self.out_of_time():
                 continue
+            if n >= self.numbers.trials and best_cost < self.numbers.fault:
+                break  # no fault is left that a further variant might mend
             tried = (*path[:at], i, *path[at + 1 :])
             cost = self._cost(tried, at, at, weight)
             if cost < best_cost - 1e-9:

@@ -14,6 +14,7 @@ class SearchSettings:
 
     fault: float
     excess: float
+    step: float
     width: int
     depth: int
     trials: int

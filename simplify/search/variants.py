@@ -112,6 +112,11 @@ def penalty(faults: int, excess: float, numbers: SearchSettings) -> float:
     return numbers.fault * faults + numbers.excess * excess
 
 
+def effort(variant: Variant, numbers: SearchSettings) -> float:
+    """Distance, and a little for every step that has to be followed."""
+    return variant.distance + numbers.step * len(variant.edits)
+
+
 class _Grower:
     """Grows the variants of one column (mutable builder of an immutable result)."""
 
@@ -169,7 +174,7 @@ class _Grower:
         """Lower is better: penalty and distance, with difficulty as the tie-breaker."""
         return (
             penalty(variant.faults, variant.excess, self.numbers)
-            + variant.distance
+            + effort(variant, self.numbers)
             + variant.difficulty / 100.0
         )
 
@@ -189,7 +194,8 @@ class _Grower:
             gain = base - self.merit(child)
             self.gains[_key(edit)] = gain
             self.strategy_gain.setdefault(edit.strategy, []).append(gain)
-            grown.append(child)
+            if _eases(child, variant):
+                grown.append(child)
         return grown
 
     def _expected(self, edit: Edit) -> float:
@@ -216,6 +222,15 @@ class _Grower:
             if self.out_of_time():
                 break
         return _best(everything, self.merit, self.numbers)
+
+
+def _eases(child: Variant, parent: Variant) -> bool:
+    """True if the edit that made the child helps in anything: an edit that does not is noise."""
+    return (
+        child.faults < parent.faults
+        or child.excess < parent.excess - 1e-9
+        or child.difficulty < parent.difficulty - 1e-9
+    )
 
 
 def _key(edit: Edit) -> tuple[frozenset[NoteId], frozenset[NoteId]]:
@@ -256,8 +271,8 @@ def _best(found: list[Variant], merit: object, numbers: SearchSettings) -> tuple
 
 
 def _dominates(one: Variant, other: Variant) -> bool:
-    mine = (one.distance, one.faults, one.excess, one.difficulty)
-    theirs = (other.distance, other.faults, other.excess, other.difficulty)
+    mine = (one.distance, one.faults, one.excess, one.difficulty, len(one.edits))
+    theirs = (other.distance, other.faults, other.excess, other.difficulty, len(other.edits))
     return all(a <= b for a, b in zip(mine, theirs, strict=True)) and mine != theirs
 
 

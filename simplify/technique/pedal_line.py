@@ -44,7 +44,7 @@ from simplify.harp.synonyms import (
     settings_table,
     strings_of,
 )
-from simplify.score.model import STEP_SEMITONES, TICKS, Part, Pitch, Strike
+from simplify.score.model import ALTER_SIGNS, STEP_SEMITONES, TICKS, Part, Pitch, Strike
 
 Ints = npt.NDArray[np.int32]
 Floats = npt.NDArray[np.float64]
@@ -205,6 +205,13 @@ def _sound(pitch: Pitch, pitches: tuple[Pitch, ...], fixed: bool) -> Sound:
     return Sound(pitches, pitch_class, pitch_class, -1, -1, octave, fixed)
 
 
+def off_the_harp(harp: Instrument, pitch: Pitch) -> str:
+    """That a pitch has no string: a sentence for musicians."""
+    where = "below" if pitch.string < harp.lowest + 2 else "above"
+    name = f"{pitch.step}{ALTER_SIGNS[pitch.alter]}{pitch.octave}"
+    return f"{name} lies {where} this harp ({harp.range_text})"
+
+
 class _Sounds(dict[Pitch, Sound]):
     """Sounds of a harp by written pitch, filled as they are asked for."""
 
@@ -288,7 +295,8 @@ class Line:
     moment_ticks, moment_seconds, moment_costs: shape (M,); leave: shape (M, 42), cost of a
     one-notch move by way out; ring (letting go included), held: shape (M, 12) by pitch class;
     only_ring, only_held: shape (M, 21) for sounds with one string, or None; slot_leave: shape
-    (K - 1, 42), the least of a slot's moments; slot_held: shape (K - 1, 12), True where a sound is held at all of them.
+    (K - 1, 42), the least of a slot's moments; slot_held: shape (K - 1, 12), True where a sound is
+    held at all of them.
     sounds, strings: per strike, its Sound and the strings left to it by the disc-less strings.
     fixed: tuning chosen for the disc-less strings.
     """
@@ -497,8 +505,10 @@ def _moments(
                 cost = bar_line + busy
             else:
                 bar = part.bar_at(tick)
-                on_beat = (tick - bar.onset + bar.lead) % bar.beat_ticks == 0
-                cost = (with_note if tick == start else during) + busy + (0 if on_beat else off_beat)
+                price = with_note if tick == start else during
+                if (tick - bar.onset + bar.lead) % bar.beat_ticks:
+                    price += off_beat
+                cost = price + busy
             at = began if tick == start else stopped if tick == stop else part.seconds(tick)
             found.append((tick, at, cost))
         blocked.append(len(found) == first[-1])

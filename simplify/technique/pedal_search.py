@@ -916,5 +916,6 @@ def refine(line: Line, solution: Solution) -> Tracked:
         found.update((slot, foot) for slot in range(low, high + 1))
     if len(found) == len(solution.tracked):  # the order of moves in a slot made the difference
         for move in solution.moves:
-            found.update(((move.slot, LEFT), (move.slot, RIGHT)))
+            if move.slot >= 0:
+                found.update(((move.slot, LEFT), (move.slot, RIGHT)))
     return frozenset(found)

@@ -29,6 +29,7 @@ from simplify.technique.pedal_line import (
     build_line,
     held_until,
     mills,
+    off_the_harp,
     standard_costs,
 )
 from simplify.technique.pedal_search import (
@@ -136,9 +137,9 @@ def _played(
     line: Line, settings: list[list[int]], made: Sequence[PedalMove]
 ) -> tuple[list[Pitch], dict[int, list[int]]]:
     """The spelling each strike is played in, and by column the strikes no string can give."""
-    leaving: dict[str, list[int]] = {}
+    leaving: dict[tuple[str, int], list[int]] = {}
     for move in made:
-        leaving.setdefault(move.letter, []).append(move.onset)
+        leaving.setdefault((move.letter, move.before), []).append(move.onset)
     strikes = line.part.strikes
     played: list[Pitch] = []
     for strike, options in zip(strikes, line.strings, strict=True):
@@ -160,7 +161,7 @@ def _played(
                 until = held_until(line.part, strikes[index], line.costs)
                 steady = [
                     p for p in there
-                    if not any(onset <= tick < until for tick in leaving.get(p.step, ()))
+                    if not any(onset <= t < until for t in leaving.get((p.step, p.alter), ()))
                 ]
                 there = steady or there
             played[index] = there[0]
@@ -174,19 +175,18 @@ def _off_the_harp(line: Line) -> list[Unmet]:
     for index, (strike, options) in enumerate(zip(line.part.strikes, line.strings, strict=True)):
         if options:
             continue
-        name = _named(strike.pitch)
         lowest = harp.strings_for(strike.pitch)
         if lowest:
             letter = lowest[0].step
             tuned = next(sign(a) for s, a in line.fixed if Pitch.on_string(s, 0).step == letter)
+            name = _named(strike.pitch)
             text = (
                 f"{name}: the lowest {letter} string has no pedal and is tuned to "
                 f"{letter}{tuned} for the whole piece"
             )
             found.append(Unmet(strike.onset, "discless", (index,), text))
         else:
-            where = "below" if strike.pitch.string < harp.lowest + 2 else "above"
-            text = f"{name} lies {where} this harp ({harp.range_text})"
+            text = off_the_harp(harp, strike.pitch)
             found.append(Unmet(strike.onset, "range", (index,), text))
     return found
 

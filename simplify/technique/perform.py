@@ -7,21 +7,48 @@ from simplify.harp.player import Player
 from simplify.score.model import ALTER_SIGNS, Part
 from simplify.technique.fingers import constant
 from simplify.technique.hands import plan_hands
+from simplify.technique.levers import plan_levers
 from simplify.technique.pedals import plan_pedals
 from simplify.technique.plan import PedalPlan, Performance
+
+_GRAIN = 5e-4
+"""Half a millisecond, the grain of all costs in time."""
 
 
 def perform(part: Part, player: Player, *, start: Setting | None = None) -> Performance:
     """Everything the player adds to the part: strings and pedals first, then hands on the strings.
 
     start: the pedal setting to begin with, if it is given (order of `instrument.PEDALS`).
+
+    Levers are turned by the left hand, so on a lever harp each plan needs the other: levers are
+    planned for the hands of the staves first; where that leaves trouble, once more for the hands
+    as fingered, and the plan with less trouble is taken.
     """
-    seconds, until = strike_seconds(part)
     pedal_plan = plan_pedals(part, player, start=start)
-    hand_plan = plan_hands(
-        part, player, seconds, pedal_plan.played, left_busy=lever_turns(part, pedal_plan)
-    )
+    performance = _with_hands(part, player, pedal_plan)
+    trouble = 0 if player.harp.has_pedals else _lever_trouble(performance)
+    if not trouble:
+        return performance
+    hands = performance.hand_plan.hands
+    again = _with_hands(part, player, plan_levers(part, player, start=start, hands=hands))
+    return again if _lever_trouble(again) < trouble else performance
+
+
+def _with_hands(part: Part, player: Player, pedal_plan: PedalPlan) -> Performance:
+    """The performance on these strings, the left hand kept from where it turns levers."""
+    seconds, until = strike_seconds(part)
+    turns = lever_turns(part, pedal_plan)
+    hand_plan = plan_hands(part, player, seconds, pedal_plan.played, left_busy=turns)
     return Performance(part, player, seconds, until, hand_plan, pedal_plan)
+
+
+def _lever_trouble(performance: Performance) -> int:
+    """Places unmet by the levers, and turns during which the left hand strikes."""
+    hands, seconds = performance.hand_plan.hands, performance.seconds
+    lefts = [at for at, hand in zip(seconds, hands, strict=True) if hand == "L"]
+    turns = lever_turns(performance.part, performance.pedal_plan)
+    clashes = sum(any(a - _GRAIN <= at <= b + _GRAIN for at in lefts) for a, b in turns)
+    return len(performance.pedal_plan.unmet) + clashes
 
 
 def strike_seconds(part: Part) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -59,9 +86,17 @@ def strike_seconds(part: Part) -> tuple[tuple[float, ...], tuple[float, ...]]:
 
 
 def lever_turns(part: Part, plan: PedalPlan) -> tuple[tuple[float, float], ...]:
-    """Stretches (begin, end) in seconds in which the left hand turns a lever; () for pedals."""
+    """Stretches (begin, end) in seconds in which the left hand turns a lever.
+
+    () for pedals; what is set by the first onset is set before the piece.
+    """
     away = constant("lever_seconds")
-    ends = [part.seconds(move.onset) for move in plan.moves if move.string is not None]
+    first = min((strike.onset for strike in part.strikes), default=0)
+    ends = [
+        part.seconds(move.onset)
+        for move in plan.moves
+        if move.string is not None and move.onset > first
+    ]
     return tuple((end - away, end) for end in ends)
 
 

@@ -275,8 +275,9 @@ def check_lever_under_left_hand(performance: Performance) -> tuple[Fault, ...]:
     """A lever to be turned while the left hand plays."""
     found = []
     away = constant("lever_seconds")
+    first = min((strike.onset for strike in performance.strikes), default=0)
     for move in performance.pedal_plan.moves:
-        if move.string is None:
+        if move.string is None or move.onset <= first:  # the first levers are set beforehand
             continue
         end = performance.part.seconds(move.onset)
         for chord in hand_chords(performance, "L"):
