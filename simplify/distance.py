@@ -283,15 +283,19 @@ def _bass(old: _Read, new: _Read, found: Sequence[Harmony]) -> float:
         if was is None and now is None:
             continue
         weight += length
-        if was is None or (now is None and (ringing is None or ringing % 12 != was % 12)):
-            total += length
-        elif now is None:
-            total += length * k["rings"]
-        elif now % 12 != was % 12:
-            total += length
-        elif now != was:
+        if was is not None and now is not None and now % 12 == was % 12:
             total += length * min(1.0, k["octave"] * abs(now - was) / 12.0)
-        ringing = now if now is not None else ringing
+        elif (
+            was is not None
+            and ringing is not None
+            and ringing % 12 == was % 12
+            and (now is None or ringing < now)
+        ):
+            total += length * k["rings"]  # the bass of the harmony before, under what is struck
+            continue
+        else:
+            total += length
+        ringing = now
     return total / weight if weight else 0.0
 
 

@@ -221,8 +221,8 @@ class Oracle:
         if seconds < hard - 1e-6:
             return self.costs.unmet_time
         if seconds < self.comfortable - 1e-6:
-            share = (self.comfortable - seconds) / (self.comfortable - hard)
-            return thousandths(self.costs.hurry * share)
+            short, width = self.comfortable - seconds, self.comfortable - hard
+            return round(round(1000 * self.costs.hurry) * short / width) / 1000
         return 0.0
 
     def counts_at(self, seconds: float) -> float:

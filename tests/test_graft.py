@@ -157,6 +157,30 @@ def test_comments_layout_and_words_of_a_changed_bar_stay():
     assert spelt(measure(xml, 0)) == ["r:4:half", "D4:4:"]
 
 
+@pytest.mark.parametrize("layout", ["one line", "crlf", "tabs"])
+def test_new_text_is_laid_out_as_the_source_is(layout):
+    """Line ends, tabs, or no line ends at all."""
+    xml = score([attributes(1) + note("C4", 2) + note("D4", 2), note("E4", 4)])
+    if layout == "one line":
+        xml = re.sub(rb">\s+<", b"><", xml).replace(b"?><", b"?>\n<")
+    elif layout == "crlf":
+        xml = xml.replace(b"\n", b"\r\n")
+    else:
+        xml = re.sub(rb"(?m)^ +", lambda m: b"\t" * (len(m[0]) // 2), xml)
+    loaded = load(xml)
+    out = graft(loaded, swap(loaded.part, "D4", pitch=Pitch("G", 0, 4)), pedal_marks=[SETTING])
+    start = loaded.sources[0].measures[0].inner_start
+    new = out[start : out.index(b"</measure>")]
+    assert spelt(measure(out, 0)) == ["C4:2:", "G4:2:half"]
+    if layout == "one line":
+        assert b"\n" not in new
+    elif layout == "crlf":
+        assert new.count(b"\n") == new.count(b"\r\n") > 10
+    else:
+        assert b"\n\t\t\t\t<pitch>" in new
+        assert b"  " not in new
+
+
 # --- rests and voices -----------------------------------------------------------------------------
 
 
@@ -413,6 +437,44 @@ def test_a_kept_note_gets_the_sign_that_went_with_another():
     assert accidentals(bar)[2:] == [("G#4", "sharp"), ("G4", "natural")]
 
 
+def clef(sign, line, staff=2):
+    return (
+        f'<attributes><clef number="{staff}"><sign>{sign}</sign><line>{line}</line></clef>'
+        "</attributes>"
+    )
+
+
+def test_clefs_that_nothing_stands_under_go():
+    """The left hand leaps up under a treble clef and back; when only its first bass note is left,
+    both clef changes are idle. A clef that a kept note needs stays. Where all notes are new they
+    get the clef they lie in, and the next bar its own again."""
+    figure = (
+        note("C3", 1, voice="5", staff=2) + clef("G", 2) + note("E5", 1, voice="5", staff=2)
+        + note("G5", 1, voice="5", staff=2) + clef("F", 4) + note("D3", 1, voice="5", staff=2)
+    )
+    first = attributes(1, staves=2, more='<clef number="1"><sign>G</sign><line>2</line></clef>'
+                       '<clef number="2"><sign>F</sign><line>4</line></clef>')
+    loaded = load(score([first + note("C5", 4, staff=1) + backup(4) + figure]))
+
+    def signs(xml):
+        return [
+            e.findtext("sign") or e.findtext("pitch/step") for e in measure(xml, 0).iter()
+            if e.tag == "clef" or (e.tag == "note" and e.findtext("staff") == "2"
+                                   and e.find("pitch") is not None)
+        ]
+
+    assert signs(graft(loaded, without(loaded.part, "E5", "G5"))) == ["G", "F", "C", "D"]
+    assert signs(graft(loaded, without(loaded.part, "E5"))) == ["G", "F", "C", "G", "G", "F", "D"]
+    high = swap(loaded.part, "C3", pitch=Pitch("C", 0, 5))
+    assert signs(graft(loaded, high)) == ["G", "F", "C", "G", "E", "G", "F", "D"]
+    bass = without(loaded.part, "C3", "E5", "G5", "D3")
+    chord = new_note(0, 4 * QUARTER, Pitch("E", 0, 5), 0, staff=2, voice="5")
+    assert signs(graft(loaded, plus(bass, chord))) == ["G", "G", "E", "F"]
+    low = new_note(0, 4 * QUARTER, Pitch("E", 0, 3), 0, staff=2, voice="5")
+    assert signs(graft(loaded, plus(bass, low))) == ["G", "F", "E"]
+    assert signs(graft(loaded, bass)) == ["G", "F"]
+
+
 # --- ties and lines -------------------------------------------------------------------------------
 
 
@@ -598,6 +660,26 @@ def test_fingers_and_colours():
     assert [f.text for f in second.iter("fingering")] == ["1"]
     assert (first.get("color"), second.get("color")) == (None, CHANGED_COLOUR)
     assert not faults(xml)
+
+
+def test_hands_that_notes_ask_for_are_named():
+    """A trill shared by both hands: the first two words tell; a run split between the hands: one
+    word where the other hand comes in. Nothing where each staff has its usual hand."""
+    loaded = load(score([attributes(4, staves=2) + note("C5", 16, staff=1)]))
+
+    def played(hands):
+        run = [
+            new_note(k * QUARTER // 2, QUARTER // 2, Pitch("DE"[k % 2], 0, 5), 0, hand=hand)
+            for k, hand in enumerate(hands)
+        ]
+        xml = graft(loaded, plus(without(loaded.part, "C5"), *run))
+        assert not faults(xml)
+        first = [n.hand for n in load(xml).part.notes]
+        return [w.text for w in ET.fromstring(xml).iter("words")], first
+
+    assert played("RLRLRLRL") == (["R.H.", "L.H."], ["R", "L", "", "", "", "", "", ""])
+    assert played("LLLLRRRR") == (["L.H.", "R.H."], ["L", "", "", "", "R", "", "", ""])
+    assert played("RRRRRRRR") == ([], [""] * 8)
 
 
 # --- parts and staves -----------------------------------------------------------------------------

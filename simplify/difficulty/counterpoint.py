@@ -38,12 +38,15 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     every = lines(performance)
     demands: list[float] = []
     counted: list[tuple[int, int, int]] = []
+    bars = performance.part.bars
     for at, beat in enumerate(grid):
-        before = grid[at - 1] if at else beat
-        after = grid[at + 1] if at + 1 < len(grid) else beat
-        span = (before.onset, after.end)
-        seconds = before.seconds + beat.seconds + after.seconds
-        demand, right, left = _demand(every, span, seconds, table)
+        pulse = bars[beat.bar].pulse_ticks
+        # A beat is heard with the two before it, not with what follows, so that what comes after
+        # a bar never makes it easier.
+        back = [b for b in grid[max(0, at - 2) : at] if b.bar >= beat.bar - 1]
+        span = (back[0].onset if back else beat.onset, beat.end)
+        seconds = beat.seconds * (3 - len(back)) + sum(b.seconds for b in back)
+        demand, right, left = _demand(every, span, pulse, seconds, table)
         demands.append(demand)
         counted.append((right + left, right, left))
     loads = tuple(load_of(np.array(demands)).tolist())
@@ -51,9 +54,11 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
 
 
 def _demand(
-    every: Sequence[Line], span: tuple[int, int], seconds: float, table: dict[str, float]
+    every: Sequence[Line], span: tuple[int, int], pulse: int, seconds: float,
+    table: dict[str, float],
 ) -> tuple[float, int, int]:
-    """Demand of a stretch of ticks, and how many lines of each hand count in it (right, left)."""
+    """Demand of a stretch of ticks, and how many lines of each hand count in it (right, left).
+    pulse: ticks of a felt beat."""
     active: list[tuple[Line, int, int]] = []
     for line in every:
         first, last = bisect.bisect_left(line.ticks, span[0]), bisect.bisect_left(
@@ -70,7 +75,7 @@ def _demand(
         hand = "R" if 2 * sum(h == "R" for h in line.hands[first:last]) >= last - first else "L"
         share = 1.0
         for other, begin, end in active[:k]:
-            apart = _apart(line, first, last, other, table)
+            apart = _apart(line, first, last, other, pulse, table)
             smooth = min(
                 _smooth(line, first, last, span, table), _smooth(other, begin, end, span, table)
             )
@@ -88,14 +93,17 @@ def _demand(
 
 
 def _apart(
-    line: Line, first: int, last: int, other: Line, table: dict[str, float]
+    line: Line, first: int, last: int, other: Line, pulse: int, table: dict[str, float]
 ) -> float:
-    """In [0, 1]: how independent events first..last-1 of a line are of another line."""
+    """In [0, 1]: how independent events first..last-1 of a line are of another line. Moving over a
+    note that is long held is less than moving against a line that moves."""
     total = 0.0
     for k in range(first, last):
         at = bisect.bisect_left(other.ticks, line.ticks[k])
         if at == len(other.ticks) or other.ticks[at] != line.ticks[k]:
-            total += 1.0 if at and other.ends[at - 1] > line.ticks[k] else 0.0
+            if at and other.ends[at - 1] > line.ticks[k]:
+                long = other.ends[at - 1] - other.ticks[at - 1] >= table["long_beats"] * pulse
+                total += table["over_long"] if long else 1.0
         elif k and at:
             move = line.strings[k] - line.strings[k - 1]
             motion = other.strings[at] - other.strings[at - 1]

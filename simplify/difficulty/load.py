@@ -187,16 +187,12 @@ def sustained(values: Sequence[float]) -> float:
     """The worst reading of values in a row, one per bar: over windows of `LENGTHS` bars, the
     window's mean times the factor of its length. Appending a bar never lowers it."""
     table = numbers("load")
-    summed = [0.0]
-    for value in values:
-        summed.append(summed[-1] + value)
     worst = 0.0
     for length in LENGTHS:
-        if length > len(values):
-            break
         factor = table[f"length_{length}"] / length
-        for end in range(length, len(summed)):
-            worst = max(worst, factor * (summed[end] - summed[end - length]))
+        for start in range(len(values) - length + 1):
+            # Summed afresh, so that what stands before a window does not round it otherwise.
+            worst = max(worst, factor * sum(values[start : start + length]))
     return worst
 
 

@@ -18,7 +18,7 @@ from fractions import Fraction
 from simplify.errors import OutputError
 from simplify.score.graftplan import LINES, Plan, source_signs
 from simplify.score.marks import PedalMark, directions_xml
-from simplify.score.measures import PlacedChild
+from simplify.score.measures import PlacedChild, clef_of, integer
 from simplify.score.model import TICKS, Bar, Mark, Note, Pitch
 from simplify.score.notexml import (
     ACCIDENTALS,
@@ -34,6 +34,10 @@ from simplify.score.notexml import (
 )
 from simplify.score.read import BarLayout
 from simplify.score.values import FLAGS, Piece, Zone, beam_window, beams, split_note, split_rest
+
+CLEF_GAIN = 4
+"""Steps nearer to the middle line that are worth a change of clef (estimate: two ledger lines
+fewer; smaller litters the page with clefs, larger leaves notes high on ledger lines)."""
 
 _ARTICULATION_MARKS = ("accent", "strong-accent", "staccato", "tenuto", "staccatissimo")
 
@@ -120,6 +124,7 @@ class BarWriter:
         self.style = plan.style(source, bar.index)
         self.streams: list[_Stream] = []
         self.rescaled = False
+        self.lost_clefs: set[int] = set()
         self.said_at: dict[int, Fraction] = {0: Fraction(0)}
         for child in self.layout.children:
             if child.kind != "other" and not child.whole_bar:
@@ -917,6 +922,7 @@ class BarWriter:
         self.beam()
         self.stems()
         self.accidentals()
+        early, late = self.clefs()
         head, tail = self.others()
         unit = self.unit()
         self.rescaled = unit != self.layout.divisions or (
@@ -928,6 +934,10 @@ class BarWriter:
         ):
             chunks.append(self.divisions(unit))
         chunks += [self.verbatim(child, unit) for child in head]
+        if early:
+            attributes = ET.Element("attributes")
+            attributes.extend(early)
+            chunks.append(self.style.render(attributes))
         marks = sorted(pedal, key=lambda p: p[0])
         lead = next(
             (s for s in self.streams if s.staff == 1 and s.slots),
@@ -942,13 +952,86 @@ class BarWriter:
         if lead is None:
             for tick, mark in marks:
                 chunks += self.pedal(mark, tick, unit)
+        if late:
+            attributes = ET.Element("attributes")
+            attributes.extend(late)
+            chunks.append(self.style.render(attributes))
         if unit != self.layout.end_divisions:
             chunks.append(self.divisions(self.layout.end_divisions))
         chunks += [self.verbatim(child, unit) for child in tail]
         glue = self.style.newline + (self.style.base if self.style.newline else "")
         ending = re.search(rb"\s*$", self.text[self.measure.inner_start : self.measure.inner_end])
         last = ending[0].decode() if ending and self.style.newline else ""
-        return ("".join(glue + chunk for chunk in chunks) + last).encode("utf-8")
+        return ("".join(glue + chunk for chunk in chunks if chunk) + last).encode("utf-8")
+
+    def clefs(self) -> tuple[list[ET.Element], list[ET.Element]]:
+        """Puts the clefs of staves with changed notes right; gives those that now stand at the
+        start and at the end of the bar. The next bar always finds the clef it had.
+
+        A clef that no note stands under goes, and so does one that changes nothing. A staff whose
+        notes are all new gets the clef that they lie best in.
+        """
+        starts: dict[int, list[tuple[int, int, bool]]] = {}
+        for stream in self.streams:
+            for slot in stream.slots:
+                for member in slot.members:
+                    if member.note is not None and slot.kind == "note":
+                        starts.setdefault(self.xml_staff(member), []).append(
+                            (slot.start, member.note.pitch.string, member.child is None)
+                        )
+        changed = {staff for staff, rows in starts.items() if any(new for _, _, new in rows)}
+        changed |= {
+            c.staff for c in self.layout.children if c.id >= 0 and c.id not in self.plan.kept
+        }
+        early: list[ET.Element] = []
+        late: list[ET.Element] = []
+        for staff in sorted(changed):
+            events = [
+                (child.onset, clef)
+                for child in self.layout.children if child.kind == "other"
+                for clef in self.element(child).findall("clef")
+                if integer(clef.get("number"), 1) == staff
+            ]
+            events.sort(key=lambda e: e[0])
+            notes = starts.get(staff, [])
+            force = self.layout.clefs.get(staff, ("G", 2, 0))
+            force = next((clef_of(c) for tick, c in reversed(events) if not tick), force)
+            inner = [(tick, clef) for tick, clef in events if tick]
+            if any(not new for _, _, new in notes):
+                self.thin_clefs(inner, [start for start, _, _ in notes], force)
+                continue
+            self.lost_clefs.update(id(clef) for _, clef in inner)
+            wanted = _best_clef(force, [string for _, string, _ in notes])
+            if wanted != force:
+                self.lost_clefs.update(id(clef) for tick, clef in events if not tick)
+                early.append(self.new_clef(wanted, staff))
+            final = clef_of(inner[-1][1]) if inner else force
+            if final != wanted:
+                late.append(self.new_clef(final, staff))
+        return early, late
+
+    def thin_clefs(
+        self, events: list[tuple[int, ET.Element]], starts: list[int], force: tuple[str, int, int]
+    ) -> None:
+        """Takes away idle clefs of a staff. starts: ticks at which its notes start."""
+        for index, (tick, clef) in enumerate(events):
+            until = events[index + 1][0] if index + 1 < len(events) else None
+            idle = until is not None and not any(tick <= start < until for start in starts)
+            if idle or clef_of(clef) == force:
+                self.lost_clefs.add(id(clef))
+            else:
+                force = clef_of(clef)
+
+    def new_clef(self, clef: tuple[str, int, int], staff: int) -> ET.Element:
+        """A `<clef>`."""
+        element = ET.Element("clef")
+        if self.plan.many_staves(self.source):
+            element.set("number", str(staff))
+        ET.SubElement(element, "sign").text = clef[0]
+        ET.SubElement(element, "line").text = str(clef[1])
+        if clef[2]:
+            ET.SubElement(element, "clef-octave-change").text = str(clef[2])
+        return element
 
     def others(self) -> tuple[list[PlacedChild], list[PlacedChild]]:
         """What stands before the first and after the last note; the rest goes into streams."""
@@ -1026,9 +1109,13 @@ class BarWriter:
         scaled = self.rescaled and (
             element.find("divisions") is not None or element.find("offset") is not None
         )
-        if not scaled:
+        clefs = [clef for clef in element.findall("clef") if id(clef) in self.lost_clefs]
+        if clefs and len(clefs) == len(element):
+            return before
+        if not scaled and not clefs:
             return comment + self.text[at : source.end].decode("utf-8")
-        twin = copy.deepcopy(element)
+        twin = copy.copy(element)
+        twin[:] = [copy.deepcopy(e) for e in element if not any(e is clef for clef in clefs)]
         twin.tail = None
         for divisions in twin.findall("divisions"):
             divisions.text = str(unit)
@@ -1045,6 +1132,7 @@ class BarWriter:
         at = Fraction(0)
         others = sorted(stream.other, key=lambda o: o[0])
         marks = list(marks)
+        hands = self.hand_changes(stream)
         for slot in stream.slots:
             start, end = slot.clock
             if at < start:
@@ -1058,6 +1146,8 @@ class BarWriter:
             while marks and slot.start < marks[0][0] < slot.end:
                 tick, mark = marks.pop(0)
                 chunks += self.pedal(mark, tick - slot.start, unit)
+            if id(slot) in hands:
+                chunks.append(self.hand_word(slot, hands[id(slot)]))
             if slot.kind == "gap":
                 chunks.append(self.move("forward", end - start, unit, stream))
             else:
@@ -1072,6 +1162,49 @@ class BarWriter:
         for _, mark in marks:
             chunks += self.pedal(mark, 0, unit)
         return chunks, at
+
+    def hand_changes(self, stream: _Stream) -> dict[int, str]:
+        """Where a word tells which hand plays: id of the slot to 'L' or 'R'.
+
+        Only new notes that ask for a hand count, and only where one is not the usual hand of its
+        staff. A word stands where the hand changes; when the hands go on to alternate note by
+        note, the first two words say so.
+        """
+        runs: list[tuple[str, int, _Slot]] = []
+        contrary = False
+        for slot in stream.slots:
+            asked = [
+                m.note for m in slot.members
+                if m.note is not None and m.child is None and m.note.hand
+            ]
+            if slot.kind != "note":
+                continue
+            hand = asked[0].hand if asked else ""
+            contrary = contrary or any(n.hand != "RL"[n.staff - 1] for n in asked)
+            if not hand and runs and runs[-1][0]:
+                hand = usual = "RL"[min(self.xml_staff(slot.members[0]), 2) - 1]
+                hand = hand if contrary and runs[-1][0] != usual else ""
+            if runs and runs[-1][0] == hand:
+                runs[-1] = (hand, runs[-1][1] + 1, runs[-1][2])
+            else:
+                runs.append((hand, 1, slot))
+        found: dict[int, str] = {}
+        for index, (hand, _, slot) in enumerate(runs):
+            row = runs[max(0, index - 2) : index + 1]
+            simile = len(row) == 3 and all(h and length == 1 for h, length, _ in row)
+            if contrary and hand and not simile:
+                found[id(slot)] = hand
+        return found
+
+    def hand_word(self, slot: _Slot, hand: str) -> str:
+        """A direction that names the hand, above the upper staff or below the lower."""
+        staff = next((self.xml_staff(m) for m in slot.members), 1)
+        direction = ET.Element("direction", {"placement": "below" if staff > 1 else "above"})
+        kind = ET.SubElement(direction, "direction-type")
+        ET.SubElement(kind, "words", {"font-style": "normal"}).text = f"{hand}.H."
+        if self.plan.many_staves(self.source):
+            ET.SubElement(direction, "staff").text = str(staff)
+        return self.style.render(direction)
 
     def pedal(self, mark: PedalMark, offset: int, unit: int) -> list[str]:
         """The directions of a pedal mark."""
@@ -1103,6 +1236,26 @@ class BarWriter:
                     value = Fraction(element.attrib[name]) * unit / self.layout.divisions
                     element.set(name, number_text(value))
         return self.style.render(element)
+
+
+def _middle(clef: tuple[str, int, int]) -> int:
+    """String number of a staff's middle line under a clef."""
+    sign, line, octaves = clef
+    named = {"G": Pitch("G", 0, 4), "F": Pitch("F", 0, 3), "C": Pitch("C", 0, 4)}
+    return named.get(sign, named["G"]).string + 2 * (3 - line) + 7 * octaves
+
+
+def _best_clef(force: tuple[str, int, int], strings: list[int]) -> tuple[str, int, int]:
+    """The clef in force, unless the notes lie nearer to the middle line of the treble or bass clef
+    by `CLEF_GAIN` steps on average."""
+    if not strings:
+        return force
+
+    def distance(clef: tuple[str, int, int]) -> int:
+        return sum(abs(string - _middle(clef)) for string in strings)
+
+    other = min((("G", 2, 0), ("F", 4, 0)), key=distance)
+    return other if distance(force) - distance(other) >= CLEF_GAIN * len(strings) else force
 
 
 def _whole(value: Fraction) -> int:

@@ -259,6 +259,13 @@ def ties_of(note: ET.Element) -> tuple[bool, bool]:
     return both or "stop" in kinds, both or "start" in kinds
 
 
+def clef_of(element: ET.Element) -> tuple[str, int, int]:
+    """(sign, line, octaves up) of a `<clef>`; without a line the usual one of its sign."""
+    sign = (element.findtext("sign") or "").strip()
+    line = integer(element.findtext("line"), {"G": 2, "F": 4, "C": 3}.get(sign, 3))
+    return sign, line, integer(element.findtext("clef-octave-change"), 0)
+
+
 def _tuplet(note: ET.Element) -> tuple[int, int]:
     """(actual, normal) of a note's time modification."""
     change = note.find("time-modification")
@@ -324,6 +331,7 @@ class RawBar:
     end_divisions: int = 1
     keys: list[tuple[int, int, int]] = field(default_factory=list)
     transposes: dict[int, tuple[int, int]] = field(default_factory=dict)
+    clefs: dict[int, tuple[str, int, int]] = field(default_factory=dict)
     notes: list[RawNote] = field(default_factory=list)
     placed: list[PlacedChild] = field(default_factory=list)
 
@@ -336,6 +344,7 @@ class Reader:
         self.divisions = 1
         self.beats, self.beat_type, self.free, self.timed = 4, 4, False, False
         self.keys: dict[int, int] = {0: 0}
+        self.clefs: dict[int, tuple[str, int, int]] = {}
         self.transposes: dict[int, tuple[int, int]] = {}
         self.rounded: list[str] = []
         self.between: list[str] = []
@@ -377,6 +386,7 @@ class Reader:
         bar = RawBar(self.number, element.get("implicit") == "yes")
         bar.divisions = self.divisions
         bar.keys = [(0, staff, fifths) for staff, fifths in sorted(self.keys.items())]
+        bar.clefs = dict(self.clefs)
         voice = "1"
         head_length = (Fraction(0), Fraction(0))
         # Two clocks: what the durations say and what the printed values say. A backup names a
@@ -539,6 +549,8 @@ class Reader:
             self.divisions = value
             if not bar.placed or tick == 0:
                 bar.divisions = value
+        for clef in item.iterfind("clef"):
+            self.clefs[integer(clef.get("number"), 1)] = clef_of(clef)
         for transpose in item.iterfind("transpose"):
             self.transposes[integer(transpose.get("number"), 0)] = _transpose(transpose)
         for key in item.iterfind("key"):

@@ -78,7 +78,10 @@ def style_of(text: bytes, measure: SourceMeasure) -> Style:
             inner = re.search(rb">\s*?\r?\n([ \t]*)<", text[other.start : other.end])
             if inner is not None and len(inner[1]) > len(gap[2]):
                 return Style(newline, base, inner[1].decode()[len(base):])
-        return Style(newline, base, "  ")
+        outer = re.search(rb"\n([ \t]*)$", text[max(0, measure.start - 80) : measure.start])
+        indent = outer[1].decode() if outer else ""
+        step = base[len(indent):] if base.startswith(indent) and base != indent else "  "
+        return Style(newline, base, step)
     return Style("", "", "")
 
 

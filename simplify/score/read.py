@@ -121,13 +121,15 @@ class BarLayout:
 
     divisions: in force at its start and at its end. keys: (tick in the bar, staff or 0 for all,
     written fifths), those in force at the start first. transposes: staff (0: all) to (letter
-    steps, semitones) from written to sounding.
+    steps, semitones) from written to sounding. clefs: staff to (sign, line, octaves up) in force
+    before the measure's own.
     """
 
     divisions: int
     end_divisions: int
     keys: tuple[tuple[int, int, int], ...]
     transposes: Mapping[int, tuple[int, int]]
+    clefs: Mapping[int, tuple[str, int, int]]
     children: tuple[PlacedChild, ...]
 
 
@@ -599,7 +601,7 @@ def _notes(
             layouts[source].append(
                 BarLayout(
                     raw.divisions, raw.end_divisions, tuple(raw.keys), raw.transposes,
-                    tuple(children),
+                    raw.clefs, tuple(children),
                 )
             )
     voices = {model: (source, label) for (source, label, _), model in names.items()}

@@ -130,9 +130,10 @@ class Lattice:
             for column in self.variants
         )
 
-    def settle(self, path: Path, weight: float) -> Settled:
-        """Repairs a path in context, then takes back what it does not need."""
-        path = self._repair(path, weight)
+    def settle(self, path: Path, weight: float, approaching: bool) -> Settled:
+        """Repairs a path in context, then takes back what it does not need. approaching: without
+        faults is enough, the tier need not be reached."""
+        path = self._repair(path, weight, approaching)
         path = self._take_back(path, weight)
         return Settled(path, self.passage_reading(self.build(path)))
 
@@ -146,13 +147,13 @@ class Lattice:
                 worst.append((-weight, at))
         return [at for _, at in sorted(worst)]
 
-    def _repair(self, path: Path, weight: float) -> Path:
+    def _repair(self, path: Path, weight: float, approaching: bool) -> Path:
         for _ in range(self.numbers.rounds):
             if self.out_of_time():
                 return path
             reading = self.passage_reading(self.build(path))
             trouble = self._troubled(reading)
-            if reading.within or not trouble:
+            if reading.within or not trouble or (approaching and not reading.faults):
                 return path
             before = path
             for at in trouble:
@@ -166,7 +167,8 @@ class Lattice:
         first = self.spans[max(0, low - 1)][0]
         last = self.spans[min(len(self.spans) - 1, high + 1)][1]
         part = self.build(path)
-        reading = self._read(part, first, last, first, last)
+        around = max(0, first - 1), min(len(part.bars) - 1, last + 1)
+        reading = self._read(part, *around, first, last)
         total = 0.0
         for at in range(max(0, low - 1), min(len(self.spans) - 1, high + 1) + 1):
             start, end = self.spans[at]

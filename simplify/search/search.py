@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from simplify.distance import distance
 from simplify.harp.player import Player
@@ -73,7 +73,7 @@ def search(
     spans = cut_columns(inner, start, end, numbers.column_bars)
     columns = [column_of(inner, low, high, numbers.context_beats) for low, high in spans]
     task = _Task(player, tuple(strategies), keeps, numbers, _share(until, 0.6))
-    steps = len(columns) + 3 * len(numbers.lambdas)
+    steps = len(columns) + len(SWEEPS) * len(numbers.lambdas)
     done = 0
 
     def step() -> None:
@@ -143,20 +143,28 @@ def _grow_all(
         yield from pool.map(task, columns)
 
 
+SWEEPS = ((False, 0.0), (True, 0.0), (False, 0.12), (False, 0.24))
+"""The sweeps over the weights, in order: whether the tier is only approached, and what a strategy
+that the paths so far lean on costs more, so that the alternatives come to differ in kind."""
+
+
 def _walk(lattice: Lattice, step: Callable[[], None]) -> list[Settled]:
-    """Settled paths: a sweep over the weights, then two more that shun the strategies the paths so
-    far lean on, so that the alternatives differ in kind."""
+    """Settled paths of all sweeps, each once."""
+    strict = lattice.numbers
+    soft = replace(strict, excess=strict.excess * strict.soft)
     settled: dict[Path, Settled] = {}
-    shunned: frozenset[str] = frozenset()
-    for sweep in range(3):
-        for weight in lattice.numbers.lambdas:
-            if not lattice.out_of_time():
-                start = lattice.cheapest(weight, shunned, 0.12 * sweep)
-                if start not in settled:
-                    found = lattice.settle(start, weight)
-                    settled.setdefault(found.path, found)
+    starts: set[tuple[bool, Path]] = set()
+    for approached, shun in SWEEPS:
+        shunned = _leaned_on(lattice, list(settled.values())) if shun else frozenset()
+        lattice.numbers = soft if approached else strict
+        for weight in strict.lambdas:
+            start = lattice.cheapest(weight, shunned, shun)
+            if not lattice.out_of_time() and (approached, start) not in starts:
+                starts.add((approached, start))
+                found = lattice.settle(start, weight, approached)
+                settled.setdefault(found.path, found)
             step()
-        shunned = _leaned_on(lattice, list(settled.values()))
+    lattice.numbers = strict
     return list(settled.values())
 
 

@@ -15,10 +15,12 @@ class SearchSettings:
     fault: float
     excess: float
     step: float
+    soft: float
     width: int
     depth: int
     trials: int
     variants: int
+    other_kinds: int
     column_bars: int
     context_beats: int
     rounds: int

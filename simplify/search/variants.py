@@ -255,14 +255,34 @@ def _best(found: list[Variant], merit: object, numbers: SearchSettings) -> tuple
     """The original, then the undominated variants, thinned to the number the lattice takes."""
     assert callable(merit)
     original, rest = found[0], sorted(found[1:], key=lambda v: (merit(v), sorted(v.ids)))
-    front: list[Variant] = []
-    for variant in rest:
-        if not any(_dominates(other, variant) for other in rest if other is not variant):
-            front.append(variant)
-    chosen = front[: numbers.variants]
+    front = [
+        variant
+        for variant in rest
+        if not any(_dominates(other, variant) for other in rest if other is not variant)
+    ]
+    # Each view of what matters has its say in turn, so that the lattice has near variants as well
+    # as easy ones to choose from, whether the tier can be reached or not.
+    views = [
+        sorted(
+            front,
+            key=lambda v, soft=soft, weight=weight: (  # type: ignore[misc]
+                penalty(v.faults, soft * v.excess, numbers)
+                + effort(v, numbers)
+                + weight * v.difficulty / 100.0,
+                sorted(v.ids),
+            ),
+        )
+        for soft in (1.0, numbers.soft)
+        for weight in (numbers.lambdas[0], 1.0, numbers.lambdas[-1])
+    ]
+    chosen: list[Variant] = []
+    for rank in range(len(front)):
+        for view in views:
+            if len(chosen) < numbers.variants and view[rank] not in chosen:
+                chosen.append(view[rank])
     kinds = {variant.kinds for variant in chosen}
     for variant in rest:  # a few of other kinds, so that alternatives can differ in kind
-        if len(chosen) >= numbers.variants + 6:
+        if len(chosen) >= numbers.variants + numbers.other_kinds:
             break
         if variant.kinds not in kinds and variant.faults <= original.faults:
             chosen.append(variant)

@@ -101,6 +101,18 @@ def _ways() -> tuple[npt.NDArray[np.intp], ...]:
     return tuple(exits())
 
 
+def home(letter: int) -> int:
+    """The foot whose letter it is."""
+    return LEFT if letter in FEET[LEFT] else RIGHT
+
+
+@cache
+def reachable(foot: int, crossing: int | None) -> tuple[tuple[int, int], ...]:
+    """(letter, further cost) that a foot can take; crossing: cost of the other's neighbour."""
+    own = tuple((letter, 0) for letter in FEET[foot])
+    return own if crossing is None else (*own, (NEIGHBOUR[foot], crossing))
+
+
 def _shape(letter: int) -> tuple[int, int, int]:
     return 3**letter, 3, 3 ** (6 - letter)
 
@@ -126,14 +138,16 @@ class Emit:
 class Slide:
     """Free moves of some letters in a slot.
 
-    letters: which; leave: shape (42,), cost of one notch by way out; notch: further cost of two;
-    enter: shape (42,), cost of arriving at a sound held elsewhere, or None; moment: where the
-    moves are made, -1 if that is still open.
+    letters: which, each with a further cost (the other foot's neighbouring letter has one); leave:
+    shape (42,), cost of one notch by way out; notch: further cost of two; enter: shape (42,), cost
+    of arriving at a sound held elsewhere, or None; moment: where the moves are made, -1 if that is
+    still open; foot: who moves, None for both.
     """
 
     slot: int
     moment: int
-    letters: tuple[int, ...]
+    foot: int | None
+    letters: tuple[tuple[int, int], ...]
     leave: Ints
     notch: int
     enter: Ints | None
@@ -142,24 +156,24 @@ class Slide:
         """The state after the slot."""
         if len(self.letters) == 7 and state.size == SETTINGS:
             return _slide_all(state.reshape(-1), self).reshape(1, 1, SETTINGS)
-        for letter in self.letters:
-            state = self._one(state, letter)
+        for letter, extra in self.letters:
+            state = self._one(state, letter, extra)
         return state
 
-    def _one(self, state: Ints, letter: int) -> Ints:
+    def _one(self, state: Ints, letter: int, extra: int) -> Ints:
         ways = _ways()[letter]
-        out = _moved(state + self.leave[ways], letter, self.notch)
+        out = _moved(state + (self.leave[ways] + np.int32(extra)), letter, self.notch)
         if self.enter is not None:
             out += self.enter[ways]
         return np.minimum(out, state, out=out)
 
     def unapply(self, rest: Ints) -> Ints:
         """Cost still to come before the slot."""
-        for letter in reversed(self.letters):
+        for letter, extra in reversed(self.letters):
             ways = _ways()[letter]
             come = rest if self.enter is None else rest + self.enter[ways]
             out = _moved(come, letter, self.notch)
-            out += self.leave[ways]
+            out += self.leave[ways] + np.int32(extra)
             rest = np.minimum(out, rest, out=out)
         return rest
 
@@ -168,10 +182,10 @@ class Slide:
         moves in order; `state`: costs before the slot."""
         left, right, number = index
         stages = [state[left, right].reshape(1, 1, SETTINGS)]
-        for letter in self.letters[:-1]:
-            stages.append(self._one(stages[-1], letter))
+        for letter, extra in self.letters[:-1]:
+            stages.append(self._one(stages[-1], letter, extra))
         moves: list[Move] = []
-        for letter, stage in zip(reversed(self.letters), reversed(stages), strict=True):
+        for (letter, extra), stage in zip(reversed(self.letters), reversed(stages), strict=True):
             if int(stage[0, 0, number]) == value:
                 continue
             ways, step = _ways()[letter], 3 ** (6 - letter)
@@ -179,10 +193,10 @@ class Slide:
             enter = 0 if self.enter is None else int(self.enter[ways[number]])
             for there in range(3):
                 source = number + (there - here) * step
-                price = int(self.leave[ways[source]]) + enter
+                price = int(self.leave[ways[source]]) + extra + enter
                 price += self.notch if abs(there - here) == 2 else 0
                 if there != here and int(stage[0, 0, source]) + price == value:
-                    foot = LEFT if letter in FEET[LEFT] else RIGHT
+                    foot = home(letter) if self.foot is None else self.foot
                     moves.append(
                         Move(self.slot, self.moment, letter, there - 1, here - 1, foot, False)
                     )
@@ -264,9 +278,8 @@ class Step:
 
     @property
     def letters(self) -> tuple[tuple[int, int], ...]:
-        """(letter, extra cost) that the foot can take."""
-        own = tuple((letter, 0) for letter in FEET[self.foot])
-        return own if self.crossing is None else (*own, (NEIGHBOUR[self.foot], self.crossing))
+        """(letter, further cost) that the foot can take."""
+        return reachable(self.foot, self.crossing)
 
     def _split(self, state: Ints) -> list[Ints]:
         """The state by level of this foot: each shape (other foot's levels, 2187)."""
@@ -498,14 +511,14 @@ def build_program(
     crossing = mills(costs.cross_foot) if tier in costs.cross_tiers else None
     pairing = mills(costs.adjacent) if tier in costs.adjacent_tiers else None
     notch = mills(costs.second_notch)
-    all_letters = tuple(range(7))
+    everything = tuple((letter, 0) for letter in range(7))
     segments: list[tuple[Operation, ...]] = []
     plain: list[bool] = []
     if first == 0:
         opening: tuple[Operation, ...] = (Emit(0, line.emission(0)),)
         if start is not None:
             before = np.full(EXITS, mills(costs.move), dtype=np.int32)
-            opening = (Slide(-1, -1, all_letters, before, notch, None), *opening)
+            opening = (Slide(-1, -1, None, everything, before, notch, None), *opening)
         segments.append(opening)
         plain.append(True)
     times: list[list[float]] = [[-np.inf], [-np.inf]]
@@ -520,7 +533,7 @@ def build_program(
             if not any(wanted):
                 operations.append(
                     Slide(
-                        slot, -1, all_letters, line.slot_leave[slot], notch,
+                        slot, -1, None, everything, line.slot_leave[slot], notch,
                         _enter(line, line.slot_held[slot]),
                     )
                 )
@@ -531,7 +544,10 @@ def build_program(
                     for foot in (LEFT, RIGHT):
                         if not wanted[foot]:
                             operations.append(
-                                Slide(slot, moment, FEET[foot], leave, notch, enter)
+                                Slide(
+                                    slot, moment, foot, reachable(foot, crossing), leave, notch,
+                                    enter,
+                                )
                             )
                             continue
                         onto = _aged(times, foot, now, foot_time, most)
@@ -764,8 +780,7 @@ def account(line: Line, start: int, moves: Sequence[Move], given: bool) -> Accou
                 if arrival >= 21 and line.slot_held[slot, EXIT_CLASS[arrival - 21]]:
                     thought += held_cost
                 now = line.moment_seconds[moment]
-                home = LEFT if move.letter in FEET[LEFT] else RIGHT
-                if move.foot != home:
+                if move.foot != home(move.letter):
                     total["other foot"] += mills(costs.cross_foot)
                 before = last[move.foot]
                 if move.paired:

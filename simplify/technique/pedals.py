@@ -395,42 +395,41 @@ class PedalTrellis:
         head, tail = _common(old, line)
         shift = len(line.columns) - len(old.columns)
         pad = line.foot.horizon
-        # Join at columns where no foot's time is being followed, a little outside the change.
-        low = head - 1
-        while low > 0 and (
-            not program.plain[low] or old.seconds[low] > old.seconds[min(head, old.slots)] - pad
-        ):
+        # The searched stretch begins and ends a little outside the change.
+        early = old.seconds[min(head, old.slots)] - pad
+        late = old.seconds[min(len(old.columns) - tail, old.slots)] + pad
+        low, high = head - 1, len(old.columns) - tail
+        while low > 0 and old.seconds[low] > early:
             low -= 1
-        high = len(old.columns) - tail
-        edge = old.seconds[min(high, old.slots)] + pad
-        while high < old.slots and (not program.plain[high] or old.seconds[high] < edge):
+        while high < old.slots and old.seconds[high] < late:
             high += 1
-        if low < 0 or high >= old.slots:
-            low = -1 if low < 0 else low
+        most, added = self._solution.most, Tracked()
+        for _ in range(ROUNDS):
+            # Join at columns where no foot's time is being followed.
+            while low > 0 and not program.plain[low]:
+                low -= 1
+            while high < old.slots and not program.plain[high]:
+                high += 1
             if low < 0 and high >= old.slots:
                 return None
-        join = min(high, old.slots)
-        last = join + shift
-        if last <= max(low, 0) or (high < old.slots and not program.plain[join]):
-            return None
-        tracked = self._moved_tracking(low, join, shift)
-        inner: Tracked = frozenset((s, f) for s, f in tracked if max(low, 0) <= s < last)
-        most = self._solution.most
-        ending = high >= old.slots
-        ahead = None if ending else self._rest[1][join]
-        for _ in range(ROUNDS):
-            solution = self._joined(line, low, last, inner, tracked, most, ahead, join)
+            join = min(high, old.slots)
+            last = join + shift
+            if last <= max(low, 0):
+                return None
+            tracked = self._moved_tracking(low, join, shift) | added
+            inner: Tracked = frozenset((s, f) for s, f in tracked if max(low, 0) <= s < last)
+            solution = self._joined(line, low, last, inner, tracked, most, join)
             if solution.optimal:
                 return solution
             wider = refine(line, solution)
-            if any(not max(low, 0) <= slot < last for slot, _ in wider - tracked):
-                return None
             if wider == tracked:
                 if most >= MOST_LEVELS:
                     return None
                 most *= 2
-            inner |= wider - tracked
-            tracked |= wider
+            added |= wider - tracked
+            for slot, _foot in wider - tracked:
+                low = min(low, slot if slot < last else low)
+                high = max(high, slot - shift + 1 if slot >= last else high)
         return None
 
     def _moved_tracking(self, low: int, join: int, shift: int) -> Tracked:
@@ -449,10 +448,12 @@ class PedalTrellis:
         inner: Tracked,
         tracked: Tracked,
         most: int,
-        ahead: Ints | None,
         join: int,
     ) -> Solution:
+        """The best plan of a changed line with the stretch from column `low` to `last` searched
+        anew, up to an old column `join` beyond which it is as before."""
         old = self._solution.sweep
+        ahead = None if join >= self._line.slots else self._rest[1][join]
         if low < 0:
             program = build_program(line, self._start, inner, most, 0, last)
             state, base = first_state(line, self._start), 0
@@ -461,54 +462,83 @@ class PedalTrellis:
             state, base = old.state(low + 1, {}), old.taken[low + 1]
         sweep = run(program, state)
         total = sweep.final if ahead is None else sweep.final + ahead
-        flat = int(total.argmin())
-        left, right, number = (int(i) for i in np.unravel_index(flat, total.shape))
+        left, right, number = _least(total)
         bound = base + sweep.taken[-1] + int(total[left, right, number])
         index, moves = trace(sweep, (left, right, number))
         if low >= 0:
-            index, earlier = trace(old, index, low + 1)
+            index, earlier = self._hither(index, low)
             moves = [*earlier, *moves]
         if ahead is not None:
             bound += self._rest[2][join]
-            moves = [*moves, *self._onward(line, (0, 0, number), join, last - join, tracked, most)]
+            moves = [*moves, *self._onward(line, number, join, last - join, tracked)]
         placed = place_moves(line, index[2], moves)
         real = account(line, index[2], placed, self._start is not None)
         return Solution(index[2], placed, real, real.total == bound, sweep, tracked, most)
 
+    @cached_property
+    def _path(self) -> tuple[int, ...]:
+        """The optimum's setting at each column, as a number."""
+        numbers, number, at = [], self._solution.start, 0
+        moves = self._solution.moves
+        for column in range(len(self._line.columns)):
+            while at < len(moves) and moves[at].slot < column:
+                number += (moves[at].after - moves[at].before) * 3 ** (6 - moves[at].letter)
+                at += 1
+            numbers.append(number)
+        return tuple(numbers)
+
+    def _hither(self, index: Index, column: int) -> tuple[Index, list[Move]]:
+        """The best way from the beginning to a state at a column without levels."""
+        if index[2] == self._path[column]:
+            made = [move for move in self._solution.moves if move.slot < column]
+            return (0, 0, self._solution.start), made
+        return trace(self._solution.sweep, index, column + 1)
+
     def _onward(
-        self, line: Line, index: Index, column: int, shift: int, tracked: Tracked, most: int
+        self, line: Line, number: int, column: int, shift: int, tracked: Tracked
     ) -> list[Move]:
-        """The best way on from a setting at an old column to the end, as moves of the new line."""
-        program = self._solution.sweep.program
+        """The best way on from a setting at an old column without levels to the end, as moves of
+        the new line, whose columns are `shift` further on."""
+        sweep, most = self._solution.sweep, self._solution.most
+        plain, segments = sweep.program.plain, sweep.program.segments
         free, shifts = self._rest[1], self._rest[2]
         moves: list[Move] = []
-        number, end = index[2], len(program.segments) - 1
+        end = len(segments) - 1
         while column < end:
-            following = column + 1
-            while following < end and not program.plain[following]:
+            if number == self._path[column]:
+                moments = line.first[column + shift] - self._line.first[column]
+                moves.extend(
+                    move._replace(slot=move.slot + shift, moment=move.moment + moments)
+                    for move in self._solution.moves
+                    if move.slot >= column
+                )
+                break
+            following, struck = column + 1, 0
+            while following < end and not plain[following]:
                 following += 1
-            if following == column + 1 and program.plain[following]:
-                # One slot without levels: staying can be told from the values alone.
-                emit = program.segments[following][-1]
+            for segment in segments[column + 1 : following + 1]:
+                emit = segment[-1]
                 assert isinstance(emit, Emit)
-                here = int(free[column][number]) + shifts[column]
-                stay = int(free[following][number]) + shifts[following] + int(emit.costs[number])
-                if stay == here:
-                    column = following
-                    continue
-            first, last = column + shift, following + shift
-            state = np.full((1, 1, SETTINGS), np.int32(1 << 29), dtype=np.int32)
-            state[0, 0, number] = 0
-            piece = build_program(line, None, tracked, most, first, last)
-            sweep = run(piece, state)
-            ahead = free[following] if program.plain[following] else np.zeros_like(free[0])
-            total = sweep.final + ahead
-            flat = int(total.argmin())
-            left, right, number = (int(i) for i in np.unravel_index(flat, total.shape))
-            _, made = trace(sweep, (left, right, number))
-            moves.extend(made)
+                struck += int(emit.costs[number])
+            here = int(free[column][number]) + shifts[column]
+            stay = int(free[following][number]) + shifts[following] + struck
+            if stay != here:
+                state = np.full((1, 1, SETTINGS), np.int32(1 << 29), dtype=np.int32)
+                state[0, 0, number] = 0
+                piece = build_program(
+                    line, None, tracked, most, column + shift, following + shift
+                )
+                run_on = run(piece, state)
+                total = run_on.final + free[following]
+                left, right, number = _least(total)
+                moves.extend(trace(run_on, (left, right, number))[1])
             column = following
         return moves
+
+
+def _least(state: Ints) -> Index:
+    left, right, number = np.unravel_index(int(state.argmin()), state.shape)
+    return int(left), int(right), int(number)
 
 
 def _common(old: Line, new: Line) -> tuple[int, int]:

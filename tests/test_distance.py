@@ -1,0 +1,204 @@
+"""How far a rewrite is from the original (simplify/distance.py)."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from importlib.resources import files
+
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from simplify.distance import PARTS, SOUNDING_SIGNS, Distance, distance
+from simplify.score.model import Mark, Part, Passage
+from simplify.score.text import parse_passage
+from tests.support_performance import harp_parts, respelled
+
+BASE = "4/4 | G5:1 F5 E5 D5 ; [C3 E3 G3]:4 | C5:2 B4:2 ; [F2 F3 A3]:2 [G2 G3 B3]:2"
+
+
+def away(after: str, before: str = BASE) -> Distance:
+    return distance(parse_passage(before), parse_passage(after))
+
+
+def whole(part: Part) -> Passage:
+    return Passage(part, 0, len(part.bars) - 1)
+
+
+def sound(part: Part) -> set[tuple[object, ...]]:
+    """What is heard, read off the part independently of the module under test."""
+    ends: dict[tuple[int, int, int], int] = {}
+    signs: dict[tuple[int, int, int], set[tuple[str, str]]] = {}
+    for s in part.strikes:
+        place = (s.onset, s.lead, s.pitch.midi)
+        ends[place] = max(ends.get(place, 0), s.end)
+        heard = {(m.kind, m.value) for m in s.first.marks if m.kind in SOUNDING_SIGNS}
+        signs.setdefault(place, set()).update(heard)
+    return {(*place, ends[place], tuple(sorted(signs[place]))) for place in ends}
+
+
+# Laws
+
+
+@settings(max_examples=60, deadline=None)
+@given(harp_parts())
+def test_the_same_sound_is_at_distance_zero(part: Part) -> None:
+    """Also on the other staff, in other voices, and spelled otherwise: that is notation."""
+    assert distance(whole(part), whole(part)) == Distance(0, 0, 0, 0, 0, 0, 0, 0, 0)
+    renamed = respelled(part)
+    found = distance(whole(part), whole(renamed))
+    assert (found.total, found.notes_lost, found.notes_added) == (0.0, 0, 0)
+    changed = any(a.pitch != b.pitch for a, b in zip(
+        sorted(part.notes, key=lambda n: n.id), sorted(renamed.notes, key=lambda n: n.id),
+        strict=True,
+    ))
+    assert (found.notation > 0.0) == changed
+    swapped = replace(part, notes=tuple(
+        sorted((replace(n, staff=3 - n.staff) for n in part.notes), key=lambda n: n.order_key)
+    ))
+    assert distance(whole(part), whole(swapped)).total == 0.0
+
+
+@settings(max_examples=80, deadline=None)
+@given(harp_parts(), st.data())
+def test_another_sound_is_never_at_distance_zero(part: Part, data: st.DataObject) -> None:
+    """Whatever one note is changed in: gone, an octave or a step away, later, shorter, signed."""
+    assume(part.notes)
+    note = data.draw(st.sampled_from(part.notes))
+    how = data.draw(st.sampled_from(["gone", "octave", "step", "later", "shorter", "signed"]))
+    half = note.duration // 2
+    other = {
+        "gone": None,
+        "octave": replace(note, pitch=replace(note.pitch, octave=note.pitch.octave + 1)),
+        "step": replace(note, pitch=note.pitch.on_string(note.pitch.string + 1, 0)),
+        "later": replace(note, onset=note.onset + half, duration=half),
+        "shorter": replace(note, duration=half),
+        "signed": replace(note, marks=(Mark("staccato"),)),
+    }[how]
+    notes = [n for n in part.notes if n.id != note.id] + ([other] if other else [])
+    after = replace(part, notes=tuple(sorted(notes, key=lambda n: n.order_key)))
+    assume(sound(after) != sound(part))
+    found = distance(whole(part), whole(after))
+    assert found.total > 0.0
+    assert all(0.0 <= value <= 1.0 for _, value in found.parts)
+
+
+@settings(max_examples=60, deadline=None)
+@given(harp_parts(), harp_parts())
+def test_every_part_lies_in_zero_to_one_and_makes_up_the_total(one: Part, other: Part) -> None:
+    found = distance(whole(one), whole(replace(other, bars=one.bars)))
+    text = files("simplify").joinpath("distance.toml").read_text("utf-8")
+    weights, total = tomllib.loads(text)["weights"], 0.0
+    for name, value in found.parts:
+        assert 0.0 <= value <= 1.0, name
+        total += weights[name]["value"] * value
+    assert found.total == pytest.approx(total)
+    assert 0.0 <= found.notation <= 1.0
+
+
+@settings(max_examples=40, deadline=None)
+@given(harp_parts(), harp_parts())
+def test_melody_rhythm_and_texture_are_symmetric(one: Part, other: Part) -> None:
+    """Bass and harmony are read by the original's harmonies, so they need not be."""
+    other = replace(other, bars=one.bars)
+    there, back = distance(whole(one), whole(other)), distance(whole(other), whole(one))
+    assert there.melody == pytest.approx(back.melody, abs=1e-6)
+    assert there.rhythm == pytest.approx(back.rhythm, abs=1e-6)
+    assert there.texture == pytest.approx(back.texture, abs=1e-6)
+
+
+@settings(max_examples=40, deadline=None)
+@given(harp_parts(), st.data())
+def test_losing_more_is_further(part: Part, data: st.DataObject) -> None:
+    """Notes taken out one after another: counted exactly, and texture only grows."""
+    assume(len(part.strikes) >= 3 and len(sound(part)) == len(part.strikes))
+    order = data.draw(st.permutations([n.id for n in part.notes]))
+    last = 0.0
+    for count in (1, 2):
+        gone = set(order[:count])
+        after = replace(part, notes=tuple(n for n in part.notes if n.id not in gone))
+        found = distance(whole(part), whole(after))
+        assert (found.notes_lost, found.notes_added) == (count, 0)
+        assert found.total > 0.0
+        assert found.texture >= last - 0.2 * count  # the figure may come nearer, density may not
+        last = found.texture
+
+
+def test_nothing_left_is_the_furthest() -> None:
+    found = away("4/4 | - | -")
+    assert (found.total, found.notes_lost, found.notes_added) == (1.0, 15, 0)
+    assert away(BASE, "4/4 | - | -").total == 1.0
+    assert away("4/4 | - | -", "4/4 | - | -").total == 0.0
+
+
+def test_two_voices_on_one_key_are_one_sound() -> None:
+    doubled = "4/4 | G5:4 & G5:4 ; C3:4"
+    assert away("4/4 | G5:4 ; C3:4", doubled).total == 0.0
+
+
+# What each part hears
+
+
+def test_each_part_hears_its_own() -> None:
+    """A change of one kind shows where it belongs and leaves the parts it does not touch at 0."""
+    tune = away("4/4 | G5:1 F5 E5 F5 ; [C3 E3 G3]:4 | C5:2 B4:2 ; [F2 F3 A3]:2 [G2 G3 B3]:2")
+    assert tune.melody > 0.05
+    assert tune.bass == tune.rhythm == 0.0
+    bass = away("4/4 | G5:1 F5 E5 D5 ; [E3 G3 C4]:4 | C5:2 B4:2 ; [F2 F3 A3]:2 [G2 G3 B3]:2")
+    assert bass.bass > 0.3
+    assert bass.melody == 0.0
+    inner = away("4/4 | G5:1 F5 E5 D5 ; [C3 G3]:4 | C5:2 B4:2 ; [F2 F3 A3]:2 [G2 G3 B3]:2")
+    assert inner.harmony > 0.0
+    assert (inner.melody, inner.bass, inner.notes_lost) == (0.0, 0.0, 1)
+    late = away("4/4 | G5:1 F5 E5 D5 ; r:1 [C3 E3 G3]:3 | C5:2 B4:2 ; [F2 F3 A3]:2 [G2 G3 B3]:2")
+    assert late.melody == late.bass == 0.0
+    assert late.rhythm > 0.0
+    rolled = away(
+        "4/4 | G5:1 F5 E5 D5 ; [C3 E3 G3]:4{arpeggio} | C5:2 B4:2 ; [F2 F3 A3]:2 [G2 G3 B3]:2"
+    )
+    assert rolled.texture > 0.0
+    assert rolled.melody == rolled.bass == rolled.harmony == rolled.rhythm == 0.0
+
+
+def test_what_musicians_call_nearer_is_nearer() -> None:
+    """Order tests of common practice: what to give up first when a texture is thinned."""
+    chord = "4/4 | G5:2 E5:2 ; [C3 G3 C4 E4]:4"
+    no_doubling = away("4/4 | G5:2 E5:2 ; [C3 G3 E4]:4", chord).total
+    no_fifth = away("4/4 | E5:2 C5:2 ; [C3 C4 E4]:4", "4/4 | E5:2 C5:2 ; [C3 G3 C4 E4]:4").total
+    no_third = away("4/4 | G5:2 C5:2 ; [C3 G3 C4]:4", "4/4 | G5:2 C5:2 ; [C3 G3 C4 E4]:4").total
+    no_root = away("4/4 | G5:2 E5:2 ; [G3 E4]:4", chord).total
+    assert no_doubling < no_fifth < no_third < no_root
+    octave = away("4/4 | G5:1 F5 E5 D5 ; C2:4", "4/4 | G5:1 F5 E5 D5 ; C3:4").total
+    other = away("4/4 | G5:1 F5 E5 D5 ; D3:4", "4/4 | G5:1 F5 E5 D5 ; C3:4").total
+    assert octave < other
+    struck = "4/4 | G5:4 ; C3:1 C3 C3 C3"
+    assert away("4/4 | G5:4 ; C3:4", struck).total < away("4/4 | G5:4 ; -", struck).total
+    thin = away("4/4 | G5:1 F5 E5 D5 ; [C3 G3]:4", "4/4 | G5:1 F5 E5 D5 ; [C3 E3 G3]:4").total
+    bare = away("4/4 | [C3 E3 G3]:4 ; -", "4/4 | G5:1 F5 E5 D5 ; [C3 E3 G3]:4").total
+    assert thin < bare
+
+
+def test_a_bass_that_rings_on_is_nearly_kept() -> None:
+    """Struck once and ringing into the next harmony of the same bass: a little, not a lost bass."""
+    before = "4/4 | [E4 G4]:4 ; C3:4 | [F4 A4]:4 ; C3:4"
+    ringing = away("4/4 | [E4 G4]:4 ; C3:4 | [F4 A4]:4 ; -", before)
+    other = away("4/4 | [E4 G4]:4 ; C3:4 | [F4 A4]:4 ; F2:4", before)
+    assert 0.0 < ringing.bass < other.bass
+
+
+def test_a_moved_note_is_neither_lost_nor_added() -> None:
+    found = away("4/4 | G5:1 F5 E5 D5 ; [C3 E4 G3]:4 | C5:2 B4:2 ; [F2 F3 A3]:2 [G2 G3 B3]:2")
+    assert (found.notes_lost, found.notes_added) == (0, 0)
+    assert found.texture > 0.0
+
+
+def test_names_units_and_sources() -> None:
+    """Every number says its unit and where it comes from; the shares are shares."""
+    table = tomllib.loads(files("simplify").joinpath("distance.toml").read_text("utf-8"))
+    for rows in table.values():
+        for row in rows.values():
+            assert set(row) == {"value", "unit", "source"}
+            assert row["source"]
+    assert tuple(table["weights"]) == PARTS
+    assert sum(row["value"] for row in table["weights"].values()) == pytest.approx(1.0)
