@@ -156,24 +156,26 @@ class Oracle:
 
     # moves ---------------------------------------------------------------------------------------
 
-    def burden(self, slot: int, tick: int, strikes: list[Strike]) -> float:
-        """What it costs to take the string of these strikes away at a tick."""
+    def ringing(self, tick: int, strikes: list[Strike]) -> float:
+        """What it costs to leave a sound that rings, or is let go early, at a tick."""
         c, now = self.costs, self.part.seconds(tick)
-        ring, held, at_once, written = 0.0, False, False, False
+        ring = 0.0
         for strike in strikes:
             since = now - self.part.seconds(strike.onset)
             fade = c.ring_share * c.ring_seconds[min(8, max(0, strike.pitch.midi // 12 - 1))]
             if not strike.first.has("etouffe"):
                 ring = max(ring, min(c.muffle, c.ring * max(0.0, 1.0 - since / fade)))
-            held = held or tick < held_until(self.part, strike, c)
-            written = written or tick < strike.end
-            at_once = at_once or (tick == self.ticks[slot] and strike.onset == tick)
-        cost = thousandths(ring)
-        if held:
-            cost += c.unmet_held * (2 if at_once else 1)
-        elif written:
-            cost += c.let_go
-        return cost
+        held = any(tick < held_until(self.part, s, c) for s in strikes)
+        written = any(tick < s.end for s in strikes)
+        return thousandths(ring) + (c.let_go if written and not held else 0.0)
+
+    def held(self, slot: int, tick: int, strikes: list[Strike]) -> float:
+        """What it costs to take a held sound away at a tick."""
+        c = self.costs
+        if not any(tick < held_until(self.part, s, c) for s in strikes):
+            return 0.0
+        at_once = tick == self.ticks[slot] and any(s.onset == tick for s in strikes)
+        return c.unmet_held * (2 if at_once else 1)
 
     def sounding(self, slot: int) -> tuple[dict[int, list[Strike]], dict[Pitch, list[Strike]]]:
         """Strikes so far by pitch class; those that only one string of two can give, by letter and
@@ -198,11 +200,13 @@ class Oracle:
         sounding: tuple[dict[int, list[Strike]], dict[Pitch, list[Strike]]],
     ) -> float:
         """What it costs to leave a position; doubled: another letter gives the same sound."""
-        shared, alone = sounding
-        mine = self.burden(slot, tick, alone.get(Pitch(letter, position, 0), []))
-        if doubled:
-            return mine
-        return max(mine, self.burden(slot, tick, shared.get(sound(letter, position), [])))
+        shared = sounding[0].get(sound(letter, position), [])
+        alone = sounding[1].get(Pitch(letter, position, 0), [])
+        ring = max(self.ringing(tick, shared), self.ringing(tick, alone))
+        held = self.held(slot, tick, alone)
+        if not doubled:
+            held = max(held, self.held(slot, tick, shared))
+        return ring + held
 
     def arriving(
         self, slot: int, tick: int, letter: str, position: int, doubled: bool,

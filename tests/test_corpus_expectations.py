@@ -1,9 +1,9 @@
 """The program held to corpus/manifest.toml: which layers are complex, which tier is needed.
 
-The manifest was written with the music, before anything was tuned. Excerpts that are not held back
-were looked at when loads.toml and the rules of tiers.toml were set; held-back ones were not, and are
-read here for the honest figure. Where program and manifest disagree the excerpt is named with the
-reason, and the test fails on any disagreement that is not.
+The manifest was written with the music, before anything was tuned. The excerpts that are not held
+back were used to set the numbers of loads.toml and the rules of tiers.toml; the held-back ones were
+not, and are read here for the honest figure. Where program and manifest disagree the excerpt is
+named with the reason, and the test fails on any disagreement that is not.
 """
 
 from __future__ import annotations

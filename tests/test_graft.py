@@ -191,6 +191,21 @@ def test_a_lost_note_leaves_rests_that_show_the_beats():
     assert spelt(measure(xml, 0)) == ["C4:1:quarter", "r:1:quarter", "r:2:half"]
 
 
+def test_rests_that_grow_together_are_written_anew():
+    """Two sixteenths of silence are one eighth rest; a rest that nothing joins keeps its bytes."""
+    loaded = load(score([
+        attributes(4) + note("C4", 1, kind="16th") + note("D4", 1, kind="16th")
+        + note("r", 2, kind="eighth") + note("E4", 4, kind="quarter")
+        + note("r", 4, kind="quarter") + note("F4", 2) + note("r", 2)
+    ]))
+    whole = without(loaded.part, "C4", "D4")
+    assert spelt(measure(graft(loaded, whole), 0))[:2] == ["r:4:quarter", "E4:4:quarter"]
+    half = graft(loaded, without(loaded.part, "D4", "F4"))
+    assert spelt(measure(half, 0)) == [
+        "C4:1:16th", "r:1:16th", "r:2:eighth", "E4:4:quarter", "r:8:half"
+    ]
+
+
 def test_a_lost_second_voice_goes_altogether():
     """The first voice fills the bar: no rests for a voice that is no more."""
     loaded = load(score([

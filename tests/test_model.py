@@ -93,9 +93,9 @@ def test_apply_refuses_what_does_not_fit():
         part.apply(Edit(frozenset({99}), (), "gone"))
     with pytest.raises(EditError, match="outside its bar"):
         part.apply(Edit(frozenset(), (new_note(0, 5 * TICKS, parse_pitch("C4"), 0),), "long"))
+    once = Edit(frozenset(), (new_note(0, TICKS, parse_pitch("E4"), 0),), "in")
     with pytest.raises(EditError, match="twice"):
-        note = new_note(0, TICKS, parse_pitch("E4"), 0)
-        part.apply(Edit(frozenset(), (note,), "in")).apply(Edit(frozenset(), (note,), "again"))
+        part.apply_all((once, once))
     with pytest.raises(ValueError, match="changes nothing"):
         Edit(frozenset(), (), "idle")
 

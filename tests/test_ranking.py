@@ -63,8 +63,10 @@ def test_a_dominated_candidate_of_another_kind_says_so():
 def test_near_copies_wait_for_room():
     """Two that differ in one bar of four are near copies: the second comes last, if at all."""
     one = candidate(0.10, 40.0, bars=(0, 1, 2, 3), mark=1)
-    copy = replace(one, bars=(*one.bars[:3], frozenset({-999})), distance=SimpleNamespace(total=0.12),
-                   reading=SimpleNamespace(difficulty=39.0))
+    copy = replace(
+        one, bars=(*one.bars[:3], frozenset({-999})), distance=SimpleNamespace(total=0.12),
+        reading=SimpleNamespace(difficulty=39.0),
+    )
     far = candidate(0.3, 20.0, bars=(0, 1, 2, 3), mark=3)
     assert bars_apart(one, copy, SOURCE) == 0.25
     chosen = [c.candidate for c in choose([one, copy, far], SOURCE, 2, 0.3)]
@@ -90,6 +92,7 @@ def test_choice_is_sorted_and_undominated_without_a_note(rows: list[tuple[float,
     for c in chosen:
         if not c.note:
             assert not any(
-                dominates(o.candidate, c.candidate) and rank_key(o.candidate) < rank_key(c.candidate)
+                dominates(o.candidate, c.candidate)
                 for o in chosen
+                if rank_key(o.candidate) < rank_key(c.candidate)
             )

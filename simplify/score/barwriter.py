@@ -42,7 +42,7 @@ fewer; smaller litters the page with clefs, larger leaves notes high on ledger l
 _ARTICULATION_MARKS = ("accent", "strong-accent", "staccato", "tenuto", "staccatissimo")
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Written:
     """One note of a written chord: a source child, or a new note."""
 
@@ -52,7 +52,7 @@ class _Written:
     fix: Fix
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Slot:
     """One chord, rest or stretch of silence in a voice. start, end: ticks in the bar; said,
     said_end: the same as the source's durations add them up (None: not yet placed)."""
@@ -87,7 +87,7 @@ class _Slot:
         return self.start, self.grace or 1e9, self.end
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Stream:
     """A voice of the bar. label: its name in the file; cover: where the source has notes or rests
     in it; other: (tick, place on the source's clock, child) of what is not a note."""
@@ -351,6 +351,7 @@ class BarWriter:
                 s for s in stream.slots
                 if s.kind != "rest" or all(n.end <= s.start or n.start >= s.end for n in taken)
             ]
+            self.drop_rests(stream)
         sounding = [s for s in self.streams if s.notes() or any(x.grace for x in s.slots)]
         for stream in list(self.streams):
             if stream in sounding or not any(
@@ -374,6 +375,19 @@ class BarWriter:
                     at = max(at, slot.end)
             stream.slots = pieces
             self.place(stream)
+
+    def drop_rests(self, stream: _Stream) -> None:
+        """Takes away the source's rests from stretches of silence that have grown, so that each
+        stretch is written with as few rests as the beats allow."""
+        rests = [s for s in stream.slots if s.kind == "rest"]
+        at = 0
+        for slot in [*stream.notes(), None]:
+            until = self.bar.duration if slot is None else slot.start
+            for low, high in _overlap(stream.cover, at, until):
+                inside = [s for s in rests if low <= s.start and s.end <= high]
+                if sum(s.end - s.start for s in inside) != high - low:
+                    stream.slots = [s for s in stream.slots if s not in inside]
+            at = max(at, until if slot is None else slot.end)
 
     def covers(self, stream: _Stream) -> bool:
         """True if a stream's notes and rests leave no time open."""

@@ -65,7 +65,7 @@ class _Chords:
 @cache
 def _table() -> tuple[_Chords, dict[str, float]]:
     data = tomllib.loads(files("simplify.score").joinpath("chords.toml").read_text("utf-8"))
-    weights = {key: float(value) for key, value in data["weights"].items()}
+    weights = {key: float(row["value"]) for key, row in data["weights"].items()}
     names: list[str] = []
     roots: list[int] = []
     thirds: list[int | None] = []

@@ -78,7 +78,7 @@ class Lattice:
         ]
         self.grow, self.until = grow, until
         self.tally = Tally()
-        self._readings: dict[tuple[int, int, int, frozenset[NoteId]], Reading] = {}
+        self._readings: dict[tuple[int, int, int, int, frozenset[NoteId]], Reading] = {}
         self._regrown: dict[int, int] = {}
 
     def out_of_time(self) -> bool:
@@ -100,7 +100,7 @@ class Lattice:
     def _read(self, part: Part, low: int, high: int, first: int, last: int) -> Reading:
         """Bars first..last read in the context of bars low..high; each content once."""
         ids = frozenset(n.id for row in part.notes_by_bar[low : high + 1] for n in row)
-        key = (low, high, first, ids)
+        key = (low, high, first, last, ids)
         if key not in self._readings:
             self._readings[key] = read_bars(
                 part.window(low, high), self.player, first - low, last - low

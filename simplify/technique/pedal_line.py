@@ -17,10 +17,10 @@ What a move costs at a moment (amounts in pedal_costs.toml):
   at the tick at which it is struck. A value is held until its written end less what may be let go
   (`release_seconds`, `release_share`); between the two leaving costs `let_go`.
 
-Ringing and holding go by pitch class: a letter is free to leave while another letter gives the
-same sound (the note is then played on that one), and while a sound is held on one letter no other
-letter may move to the same sound, so that there is always one string that holds it throughout.
-A sound that only one string of the harp can give (at the ends of the range) goes by its letter.
+Ringing and holding go by pitch class. While a sound is held a letter is free to leave it if another
+letter gives the same sound (the note is then played on that one), and no other letter may move to
+it (that costs `unmet_held` too), so that there is always one string that holds it throughout. A
+sound that only one string of the harp can give (at the ends of the range) goes by its letter.
 """
 
 from __future__ import annotations
@@ -602,15 +602,18 @@ def _burdens(
     ring += mills(costs.let_go) * early.astype(np.int32)
     # A letter never leaves at the very tick at which it is plucked while a later moment will do.
     at_once = held & struck[slot_of] & (ticks_at == np.array(ticks)[slot_of])[:, None]
-    burden = ring + mills(costs.unmet_held) * (held.astype(np.int32) + at_once)
-    by_exit = burden[:, EXIT_CLASS]
+    pinned = mills(costs.unmet_held) * (held.astype(np.int32) + at_once)
     leave = np.empty((total, EXITS), dtype=np.int32)
     if wide:
-        np.maximum(by_exit, burden[:, 12:], out=leave[:, :21])
-        leave[:, 21:] = burden[:, 12:]
+        np.maximum(pinned[:, EXIT_CLASS], pinned[:, 12:], out=leave[:, :21])
+        leave[:, 21:] = pinned[:, 12:]
+        buzz = np.maximum(ring[:, EXIT_CLASS], ring[:, 12:])
     else:
-        leave[:, :21] = by_exit
+        leave[:, :21] = pinned[:, EXIT_CLASS]
         leave[:, 21:] = 0
+        buzz = ring[:, EXIT_CLASS]
+    leave[:, :21] += buzz
+    leave[:, 21:] += buzz
     leave += (costs_at + mills(costs.move))[:, None]
     open_slots = np.flatnonzero(np.diff(starts))
     slot_leave = np.zeros((max(0, count - 1), EXITS), dtype=np.int32)

@@ -807,9 +807,8 @@ def account(line: Line, start: int, moves: Sequence[Move], given: bool) -> Accou
 
 
 def _ring(line: Line, moment: int, way: int) -> int:
-    own = way % 21
-    alone = 0 if line.only_ring is None else int(line.only_ring[moment, own])
-    return alone if way >= 21 else max(alone, int(line.ring[moment, EXIT_CLASS[own]]))
+    ring = int(line.ring[moment, EXIT_CLASS[way % 21]])
+    return ring if line.only_ring is None else max(ring, int(line.only_ring[moment, way % 21]))
 
 
 # --- the search -----------------------------------------------------------------------------------

@@ -16,7 +16,6 @@ from pathlib import Path
 import music21
 
 from simplify import api
-from simplify.harp.player import tier_player
 from simplify.score.lines import melody
 from simplify.score.model import Passage
 from simplify.score.read import open_score
@@ -76,20 +75,22 @@ def row(path: Path, part: str | None, tier: str, keep: str, bars: int) -> str:
         [(s.onset, s.pitch.midi) for s in melody(source.of(one.part))] == line
         for one in rewrite.alternatives
     )
-    again = api.assess_score(api.Request(str(path), part=part)).faults
-    pro = tier_player("professional")
     afters = " ".join(
         f"{one.difficulty:.0f}/{one.distance:.2f}{'' if one.within else '!'}"
         for one in rewrite.alternatives
     )
-    return (
-        f"{path.stem[:26]:26s} {len(result.part.bars):4d} bars  whole {result.assessment.difficulty:5.1f} "
-        f"{result.tier_needed or '-':12s} faults({pro.name}) {len(again):3d}  bars {numbers[0]}-{numbers[1]}: "
-        f"{rewrite.original_difficulty:5.1f} {rewrite.original_tier or '-':12s} "
-        f"faults {len(rewrite.original_faults):3d} -> [{afters}]  "
-        f"melody {'kept' if kept else 'changed'}  parse {parse:.2f}s assess x{assess / parse:.1f} "
-        f"rewrite {spent:.1f}s x{spent / parse:.0f}  {rewrite.stopped}"
-    )
+    whole = result.assessment.difficulty
+    return "  ".join((
+        f"{path.stem[:26]:26s}",
+        f"{len(result.part.bars)} bars, whole {whole:.0f} {result.tier_needed or '-'},",
+        f"faults {len(result.faults)};",
+        f"bars {numbers[0]}-{numbers[1]}: {rewrite.original_difficulty:.0f}",
+        f"{rewrite.original_tier or '-'}, faults {len(rewrite.original_faults)}",
+        f"-> [{afters}] melody {'kept' if kept else 'changed'};",
+        f"parse {parse:.2f} s, assess x{assess / parse:.1f},",
+        f"rewrite {spent:.1f} s x{spent / parse:.0f};",
+        rewrite.stopped,
+    ))
 
 
 def main() -> None:

@@ -1,0 +1,173 @@
+"""The search: exact bookkeeping, promises kept, deterministic, no worse than the obvious."""
+
+import pytest
+
+from simplify.distance import distance
+from simplify.harp.player import tier_player
+from simplify.score.model import Edit, Part, Passage, changed
+from simplify.score.text import parse_part
+from simplify.search.lattice import cut_columns
+from simplify.search.reading import excess, read_bars
+from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
+from simplify.search.settings import settings
+from simplify.search.variants import column_of, grow_variants
+from simplify.strategy import Keeps, broken_promises
+from strategies import ALL
+
+AMATEUR = tier_player("amateur")
+
+# A melody over re-struck octaves, with tenths that an amateur's left hand does not reach.
+HARD = (
+    "4/4 key:-3 tempo:96"
+    " | G5:1 E♭5:1 F5:1 G5:1 ; [E♭2 G3]:1 [E♭2 G3]:1 [E♭2 G3]:1 [E♭2 G3]:1"
+    " | A♭5:2 F5:2 ; [B♭1 B♭2]:1/2 [B♭1 B♭2]:1/2 [B♭1 B♭2]:1/2 [B♭1 B♭2]:1/2"
+    " [B♭1 B♭2]:1/2 [B♭1 B♭2]:1/2 [B♭1 B♭2]:1/2 [B♭1 B♭2]:1/2"
+    " | G5:4 ; [E♭2 B♭2 E♭3]:4"
+)
+EASY = "4/4 key:-3 tempo:60 | E♭5:2 G5:2 ; E♭3:4 | B♭4:4 ; [E♭3 B♭3]:4"
+
+
+@pytest.fixture(scope="module")
+def part() -> Part:
+    return parse_part(HARD)
+
+
+@pytest.fixture(scope="module")
+def found(part: Part) -> Found:
+    return search(part, 0, 2, AMATEUR, ALL, count=4)
+
+
+def test_it_brings_a_passage_within_the_tier(part: Part, found: Found):
+    """Two awkward bars of a kind that handbooks give a remedy for (Volpe Bligh, Writing for the
+    Pedal Harp: stretches, re-struck basses) must come within an amateur's reach."""
+    assert not read_bars(part, AMATEUR).within
+    assert found.original_faults > 0
+    assert found.choices
+    assert found.choices[0].candidate.within
+    assert found.stopped == REACHED
+
+
+def test_edits_replay_to_the_candidate(part: Part, found: Found):
+    """A rewrite is its list of edits: applied in order to the source they give it again."""
+    for choice in found.choices:
+        now = part
+        for edit in choice.candidate.edits:
+            now = now.apply(edit)
+        assert now == choice.candidate.part
+
+
+def test_numbers_of_a_candidate_are_measured_on_it(part: Part, found: Found):
+    """What is reported is what reading and distance say of the finished rewrite."""
+    for choice in found.choices:
+        candidate = choice.candidate
+        again = read_bars(candidate.part, AMATEUR)
+        assert again.faults == candidate.faults == 0
+        assert again.difficulty == pytest.approx(candidate.reading.difficulty)
+        before = Passage(part, 0, 2)
+        assert distance(before, before.of(candidate.part)) == candidate.distance
+
+
+def test_every_alternative_is_easier_and_ranked(found: Found):
+    difficulty = found.original.difficulty
+    assert all(c.candidate.reading.difficulty < difficulty for c in found.choices)
+    within = [c.candidate.within for c in found.choices]
+    assert within == sorted(within, reverse=True)
+
+
+def test_usage_counts_every_strategy(found: Found):
+    assert set(found.usage) == {s.name for s in ALL}
+    assert all(calls > 0 for calls, _, _ in found.usage.values())
+    used = {name for name, (_, used, _) in found.usage.items() if used}
+    assert used == {e.strategy for c in found.choices for e in c.candidate.edits}
+
+
+@pytest.mark.parametrize("keeps", [Keeps.MELODY, Keeps.RHYTHM, Keeps.MELODY | Keeps.BASS])
+def test_promises_are_kept(part: Part, keeps: Keeps):
+    """--keep is a hard promise, whatever the strategies promise of themselves."""
+    result = search(part, 0, 2, AMATEUR, ALL, keeps=keeps, count=3)
+    before = Passage(part, 0, 2)
+    for choice in result.choices:
+        after = before.of(choice.candidate.part)
+        assert broken_promises(before, after, keeps) == Keeps.NOTHING
+
+
+def test_same_result_with_two_processes(part: Part, found: Found):
+    """Workers only share the work out."""
+    again = search(part, 0, 2, AMATEUR, ALL, count=4, workers=2)
+    assert [c.candidate.edits for c in again.choices] == [c.candidate.edits for c in found.choices]
+
+
+def test_bars_outside_the_passage_are_left_alone(part: Part):
+    result = search(part, 1, 1, AMATEUR, ALL, count=3)
+    assert result.choices
+    for choice in result.choices:
+        assert choice.candidate.part.notes_by_bar[0] == part.notes_by_bar[0]
+        assert choice.candidate.part.notes_by_bar[2] == part.notes_by_bar[2]
+
+
+def test_a_budget_stops_the_search(part: Part):
+    """Out of time it comes back with what it has, and says so."""
+    result = search(part, 0, 2, AMATEUR, ALL, seconds=0.0)
+    assert result.stopped == TIME
+
+
+def test_nothing_to_gain_says_so():
+    """Music that nothing eases further is not rewritten for the sake of it."""
+    part = parse_part("4/4 tempo:60 | C5:4 ; r:4")
+    result = search(part, 0, 0, AMATEUR, ALL)
+    assert result.choices == ()
+    assert result.stopped == EXHAUSTED
+
+
+def test_variants_start_with_the_original_and_beat_it(part: Part):
+    """The original is always in the comparison; nothing returned is worse than it in everything."""
+    column = column_of(part, 1, 1, settings().context_beats)
+    variants, tally = grow_variants(column, AMATEUR, ALL, Keeps.NOTHING, settings())
+    assert variants[0].edits == ()
+    assert variants[0].distance == 0.0
+    assert tally.readings >= len(variants)
+    for variant in variants[1:]:
+        assert variant.edits
+        assert (
+            variant.faults < variants[0].faults
+            or variant.excess < variants[0].excess
+            or variant.difficulty < variants[0].difficulty
+        )
+
+
+def test_columns_join_tied_bars():
+    part = parse_part("4/4 | C4:4~ | C4:4~ | C4:4 | D4:4")
+    assert cut_columns(part, 0, 3, 2) == ((0, 1), (2, 2), (3, 3))
+    assert cut_columns(part, 0, 3, 4) == ((0, 2), (3, 3))
+    assert cut_columns(part, 3, 3, 2) == ((3, 3),)
+
+
+def test_excess_grows_with_what_is_over():
+    """Nothing over: 0. A load over its cap, one complex layer too many, a forbidden pair: more."""
+    rules = tier_player("school").rules
+    assert excess((0.1,) * 6, 10.0, rules) == 0.0
+    one = excess((rules.caps[0] + 0.1, 0, 0, 0, 0, 0), 10.0, rules)
+    two = excess((rules.caps[0] + 0.2, 0, 0, 0, 0, 0), 10.0, rules)
+    assert 0 < one < two
+    assert excess((0.1,) * 6, rules.max_load + 20, rules) == pytest.approx(0.2)
+
+
+def test_a_reading_looks_only_at_the_bars_asked_for(part: Part):
+    """Context bars shape the plan, but their faults are not counted."""
+    whole = read_bars(part, AMATEUR)
+    first = read_bars(part, AMATEUR, 0, 0)
+    assert len(first.bars) == 1
+    assert first.faults == whole.bars[0].faults
+
+
+def test_easier_notes_are_read_as_easier(part: Part):
+    """The remedy of the handbooks for a re-struck bass: strike it once and let it ring."""
+    octaves = [n for n in part.notes_by_bar[1] if n.staff == 2]
+    low = [n for n in octaves if n.onset == part.bars[1].onset]
+    edit = Edit(
+        frozenset(n.id for n in octaves),
+        tuple(changed(n, duration=part.bars[1].duration) for n in low),
+        "once",
+    )
+    before, after = read_bars(part, AMATEUR, 1, 1), read_bars(part.apply(edit), AMATEUR, 1, 1)
+    assert after.difficulty < before.difficulty
