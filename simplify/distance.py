@@ -42,6 +42,9 @@ SOUNDING_SIGNS = frozenset((
 ))
 """Marks that change what is heard of the notes themselves."""
 
+TIE = 1e-7
+"""Weight that settles ties between matchings; far below any difference one could hear."""
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -193,7 +196,10 @@ def _costs(
     longer = np.maximum(a[:, None, 2], b[None, :, 2])
     length = k["length"] * np.abs(a[:, None, 2] - b[None, :, 2]) / np.maximum(longer, 1.0)
     grace = k["length"] * (a[:, None, 3] != b[None, :, 3])
-    cost: Floats = np.minimum(1.0, pitch + onset + length + grace)
+    # Of equally dear matchings the one with the fewer wide shifts: the choice must not hang on the
+    # order of the notes.
+    wide = TIE * (gap * gap + np.abs(a[:, None, 0] - b[None, :, 0]) ** 2)
+    cost: Floats = np.minimum(1.0, pitch + onset + length + grace) + wide
     return cost
 
 

@@ -414,7 +414,8 @@ def random_part(rng: random.Random, columns: int) -> Part:
         Bar(i, str(i + 1), i * length, length, beats, beat_type, fifths) for i in range(count)
     )
     grid = rng.choice([TICKS // 4, TICKS // 3, TICKS // 2, TICKS])
-    onsets = sorted(rng.sample(range(0, count * length, grid), min(columns, count * length // grid)))
+    places = range(0, count * length, grid)
+    onsets = sorted(rng.sample(places, min(columns, len(places))))
     chromatic = rng.random() < 0.6
     key = dict(zip(PEDALS, key_setting(fifths), strict=True))
     notes = []

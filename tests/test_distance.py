@@ -103,9 +103,9 @@ def test_melody_rhythm_and_texture_are_symmetric(one: Part, other: Part) -> None
     """Bass and harmony are read by the original's harmonies, so they need not be."""
     other = replace(other, bars=one.bars)
     there, back = distance(whole(one), whole(other)), distance(whole(other), whole(one))
-    assert there.melody == pytest.approx(back.melody, abs=1e-6)
-    assert there.rhythm == pytest.approx(back.rhythm, abs=1e-6)
-    assert there.texture == pytest.approx(back.texture, abs=1e-6)
+    assert there.melody == pytest.approx(back.melody, abs=1e-4)
+    assert there.rhythm == pytest.approx(back.rhythm, abs=1e-4)
+    assert there.texture == pytest.approx(back.texture, abs=1e-4)
 
 
 @settings(max_examples=40, deadline=None)

@@ -48,7 +48,8 @@ def test_words_that_are_pedals(text, wanted):
 @pytest.mark.parametrize(
     "text",
     ["A", "B", "D.C.", "D.S. al Fine", "dolce", "a tempo", "E", "Clarinet in B♭", "Cor en fa ♯",
-     "E♭ major", "A♭-Dur", "Bb clarinet", "As", "Es", "C D", "senza Ped.", "", "♯", "e♭", "3. Satz"],
+     "E♭ major", "A♭-Dur", "Bb clarinet", "As", "Es", "C D", "senza Ped.", "", "♯", "e♭",
+     "3. Satz"],
 )
 def test_words_that_are_not(text):
     """Letters without a sign, keys, instruments in a key, single German words."""

@@ -12,6 +12,7 @@ two plucks less what an open hand covers, and order by whether *all* strings go 
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Sequence
 
 import numpy as np
@@ -40,8 +41,8 @@ _SAY = {
     "place": "{count} new placing{s} of the hand, {rate}",
     "jump": "{count} jump{s} beyond the open hand, {rate}",
     "chord": "{count} chord{s}, {rate}",
-    "wide": "{count} wide hand{s}, {rate}",
-    "repeat": "{count} string{s} struck again while it rings, {rate}",
+    "wide": "{count} hand{s} stretched wide, {rate}",
+    "repeat": "{count} string{s} struck again while ringing, {rate}",
     "pluck": "{count} pluck{s}, {rate}",
     "trill": "{count} beat{s} of trill or tremolo in one hand",
     "shared trill": "{count} beat{s} of trill or tremolo between the hands",
@@ -86,33 +87,33 @@ def _work(
     back: Pluck | None = None
     placing_low = placing_high = 0
     for pluck in row:
-        found: list[tuple[str, float]] = []
+        found: dict[str, float] = {}
         size, span = len(pluck.strings), pluck.high - pluck.low
         notes = [strikes[i].first for i in pluck.strikes]
         swept = all(any(note.has(kind) for kind in _SWEEPS) for note in notes)
         same_placing = back is not None and pluck.placing == back.placing
-        found.append(("pluck", table["sweep"] if swept else 1.0))
+        found["pluck"] = table["sweep"] if swept else 1.0
         if size > 1:
-            found.append(("chord", table["chord_note"] * (size - 1) * chord_ease))
+            found["chord"] = table["chord_note"] * (size - 1) * chord_ease
             wide = table["wide_string"] * max(0.0, span - table["wide_from"] - gain)
             if size > 2:
                 beyond = max(0.0, span - table["filled_from"] - gain)
                 wide += table["filled_string"] * beyond * (size - 2)
-            found.append(("wide", wide))
+            found["wide"] = wide
         if back is not None and not swept:
             spare = max(1e-3, pluck.at - back.at)
             if not same_placing:
                 urgent = min(table["urgent_most"], table["place_seconds"] / spare)
-                found.append(("place", table["place"] * urgent))
-                if pluck.low <= placing_high and pluck.high >= placing_low:
-                    found.append(("order", table["turn"] * urgent))
+                inside = pluck.low <= placing_high and pluck.high >= placing_low
+                price = (table["place"] + (table["turn"] if inside else 0.0)) * urgent
+                again = pluck.strings == back.strings
+                found["repeat" if again else "order" if inside else "place"] = price
                 apart = max(pluck.high - back.low, back.high - pluck.low) - reach
                 if apart > 0:
                     hurry = min(table["jump_most"], table["jump_seconds"] * jump_ease / spare)
-                    price = table["jump"] * (table["jump_least"] + apart / 7.0)
-                    found.append(("jump", price * hurry))
+                    found["jump"] = table["jump"] * (table["jump_least"] + apart / 7.0) * hurry
             elif _breaks(further, back, pluck):
-                found.append(("order", table["order"]))
+                found["order"] = table["order"]
         if same_placing:
             placing_low = min(placing_low, pluck.low)
             placing_high = max(placing_high, pluck.high)
@@ -128,13 +129,13 @@ def _work(
             last_on[string] = pluck.at
         if prices:
             most = max(prices)
-            again = most + table["repeat_more"] * (sum(prices) - most)
-            found.append(("repeat", table["repeat"] * again))
+            both = most + table["repeat_more"] * (sum(prices) - most)
+            found["repeat"] = found.get("repeat", 0.0) + table["repeat"] * both
         if any(note.has("mordent") or note.has("turn") for note in notes if note.marks):
-            found.append(("ornament", table["ornament"]))
+            found["ornament"] = table["ornament"]
         items.extend(
             Work(pluck.at, pluck.tick, pluck.bar, pluck.hand, kind, amount)
-            for kind, amount in found
+            for kind, amount in found.items()
             if amount > 0.0
         )
         further = back if same_placing else None
@@ -179,23 +180,25 @@ def _held_signs(
         for s in performance.strikes
         if any(mark.kind in _RUSTLED for mark in s.first.marks)
     }
-    other = [
+    other = sorted(
         s.onset
         for s, owner in zip(performance.strikes, hands, strict=True)
         if owner != hand and (s.onset, s.first.staff, s.first.voice) not in rustled
-    ]
+    )
+    starts = [beat.onset for beat in grid]
     for i in signs:
         strike = performance.strikes[i]
         if strike.first.has("harmonic"):
             kind, price, end = "harmonic", table["harmonic"], strike.onset + 1
-        elif any(strike.onset <= tick < strike.end for tick in other):
+        elif bisect.bisect_left(other, strike.onset) < bisect.bisect_left(other, strike.end):
             kind, price, end = "trill", table["trill"] * ease, strike.end
         else:
             kind, price, end = "shared trill", table["shared_trill"], strike.end
-        for at, beat in enumerate(grid):
+        for at in range(max(0, bisect.bisect_right(starts, strike.onset) - 1), len(grid)):
+            beat = grid[at]
+            if beat.onset >= end:
+                break
             shared = min(beat.end, end) - max(beat.onset, strike.onset)
-            if shared <= 0:
-                continue
             amount = price if kind == "harmonic" else price * shared / (beat.end - beat.onset)
             if amount > demand[at]:
                 demand[at] = amount

@@ -15,9 +15,11 @@ Length. A bar's value of a layer is half its worst beat, half its mean. A stretc
 as factor(n) times the mean of its bars, factor rising to 1 at eight bars; a passage reads as its
 worst stretch of 1, 2, 4 or 8 bars (the worst step decides: Hori & Sagayama 2016, minimax Viterbi;
 the mean over bars would let easy bars pay for hard ones). So what comes after never makes a hard
-bar easier, and a hard bar alone weighs less than a hard page.
+bar easier (but where it shows that a harmony was not yet over), and a hard bar alone weighs less
+than a hard page.
 
-Nothing looks further than its own bars, so a window of a piece can be read by itself.
+No layer looks further than a bar or a few seconds to either side, so that a window of a piece can
+be read with a bar of its surroundings.
 """
 
 from __future__ import annotations

@@ -100,9 +100,9 @@ def _table() -> tuple[_Chords, dict[str, float]]:
 def harmonies(passage: Passage) -> tuple[Harmony, ...]:
     """The passage's harmonies, end to end, covering it.
 
-    Neighbours differ in root or in chord tones. A passage without a sounding note is one 'silence'
-    with root 0 and no chord tones. The result is kept on the part, by first and last bar, since the
-    search asks for the same bars of the same part again and again.
+    Neighbours differ in root or in chord tones, unless a long silence parts them. A passage without
+    a sounding note is one 'silence' with root 0 and no chord tones. The result is kept on the part,
+    by first and last bar, since the search asks for the same bars of the same part again and again.
     """
     kept: dict[tuple[int, int], tuple[Harmony, ...]] = passage.part.__dict__.setdefault(
         "_harmonies", {}
@@ -121,7 +121,8 @@ def _segments(passage: Passage) -> tuple[Harmony, ...]:
     bars = passage.bars
     cuts = _cuts({n.onset for n in notes}, bars)
     profile, lowest, beats = _slices(notes, [*cuts, passage.end], bars, weights)
-    labels, starts = _best_cut(cuts, profile, lowest, beats, bars, chords, weights)
+    fresh = _after_silence(notes, cuts, bars, weights)
+    labels, starts = _best_cut(cuts, fresh, profile, lowest, beats, bars, chords, weights)
     spelled = _spelled_roots(notes)
     labels = [_by_spelling(label, spelled, chords) for label in labels]
     found: list[Harmony] = []
@@ -132,7 +133,8 @@ def _segments(passage: Passage) -> tuple[Harmony, ...]:
             onset, end, chords.roots[label], chords.thirds[label], chords.names[label],
             chords.classes[label],
         )
-        if found and (found[-1].root, found[-1].classes) == (harmony.root, harmony.classes):
+        same = found and (found[-1].root, found[-1].classes) == (harmony.root, harmony.classes)
+        if same and not fresh[start]:
             last = found.pop()
             harmony = Harmony(
                 last.onset, end, last.root, last.third, last.kind, last.classes
@@ -158,6 +160,22 @@ def _cuts(onsets: set[int], bars: Sequence[Bar]) -> list[int]:
     return cuts
 
 
+def _after_silence(
+    notes: Sequence[Note], cuts: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
+) -> list[bool]:
+    """For each cut, whether a long silence goes before it: no harmony is heard across one."""
+    ends = [bar.end for bar in bars]
+    ordered = sorted(notes, key=lambda n: n.onset)
+    found, sounding, at = [], cuts[0], 0
+    for cut in cuts:
+        while at < len(ordered) and ordered[at].onset < cut:
+            sounding = max(sounding, ordered[at].end)
+            at += 1
+        bar = bars[min(bisect.bisect_right(ends, cut), len(bars) - 1)]
+        found.append(cut - sounding >= weights["silence_beats"] * bar.pulse_ticks)
+    return found
+
+
 def _slices(
     notes: Sequence[Note], edges: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
 ) -> tuple[Floats, list[int], list[float]]:
@@ -168,6 +186,7 @@ def _slices(
     lowest = [999] * count
     pulse = bars[0].pulse_ticks
     position = [0.0]
+    sounding = [0.0] * count
     ends = [bar.end for bar in bars]
     for before, after in itertools.pairwise(edges):
         pulse = bars[min(bisect.bisect_right(ends, before), len(bars) - 1)].pulse_ticks
@@ -181,6 +200,7 @@ def _slices(
             length = position[at + 1] - position[at]
             covered = min(edges[at + 1], end) - max(edges[at], begin)
             table[at][pitch_class] += length * covered / span
+            sounding[at] = max(sounding[at], length * (min(edges[at + 1], end) - edges[at]) / span)
             if midi < lowest[at]:
                 lowest[at] = midi
             at += 1
@@ -189,7 +209,8 @@ def _slices(
         total = sum(row)
         if total <= 0.0:
             continue
-        length = position[at + 1] - position[at]
+        # A struck string rings on into a rest, but not for bars.
+        length = min(position[at + 1] - position[at], sounding[at] + 1.0)
         voices = total / length
         scale = voices ** (density - 1.0)
         for pitch_class in range(12):
@@ -251,6 +272,7 @@ def _change_costs(
 
 def _best_cut(
     cuts: Sequence[int],
+    fresh: Sequence[bool],
     profile: Floats,
     lowest: Sequence[int],
     beats: Sequence[float],
@@ -271,7 +293,7 @@ def _best_cut(
     for start in range(count):
         low = 999
         for end in range(start + 1, count + 1):
-            if beats[end] - beats[start] > longest and end > start + 1:
+            if end > start + 1 and (fresh[end - 1] or beats[end] - beats[start] > longest):
                 break
             low = min(low, lowest[end - 1])
             pairs_from.append(start)

@@ -89,7 +89,7 @@ def integer(text: str | None, default: int) -> int:
 
 def tick_of(place: Fraction) -> int:
     """The nearest whole tick (halves go up)."""
-    return math.floor(place + Fraction(1, 2))
+    return int(place) if place.denominator == 1 else math.floor(place + Fraction(1, 2))
 
 
 def is_music(note: ET.Element) -> bool:
@@ -106,7 +106,7 @@ def _pitch(note: ET.Element, transpose: tuple[int, int]) -> Pitch | str:
     alter = (element.findtext("alter") or "0").strip()
     if step not in STEP_SEMITONES or not re.fullmatch(r"\d", octave) or not _SIGNED.match(alter):
         return f"a pitch that can't be read (step '{step}', alter '{alter}', octave '{octave}')"
-    value = Fraction(alter)
+    value = int(alter) if alter in ("0", "1", "-1") else Fraction(alter)
     if value.denominator != 1:
         return f"a quarter tone ({step} altered by {alter}), which no pedal gives"
     if not -2 <= value <= 2:

@@ -493,7 +493,7 @@ def _moments(
             inner.update((bar_starts[after], bar_starts[until - 1]))
         if length > foot.hard:
             inner.update(_grid(part, start, stop, length, foot.hard))
-        busy = round(SCALE * costs.busy * min(1.0, foot.comfortable / length))
+        busy = mills(costs.busy * min(1.0, foot.comfortable / length))
         for tick in (start, *sorted(inner), stop):
             if sweeps and _swept(tick, tick == start, tick == stop, sweeps):
                 continue

@@ -50,7 +50,7 @@ FEET = ((0, 1, 2), (3, 4, 5, 6))
 """Letters of the left and right foot, as indices in `PEDALS`."""
 NEIGHBOUR = (3, 2)
 """The other foot's nearest letter: E for the left foot, B for the right."""
-LEVELS = 12
+LEVELS = 16
 """Levels kept per foot at first; more are merged to the older, which keeps the search a lower
 bound. Doubled when a plan can't be proved otherwise, up to `MOST_LEVELS`."""
 MOST_LEVELS = 48
@@ -59,6 +59,9 @@ ROUNDS = 40
 PAD = 2.0
 """Slots this many times the foot's time around a conflict are laid out with it: smaller takes more
 rounds, larger more work in each."""
+MOSTLY = 0.7
+"""Share of the slots and feet laid out from which all are: a last round for another few costs more
+than having them in at once."""
 KEEP_BYTES = 1 << 27
 """Once the states kept take this much memory, states with levels are kept only every `STRIDE`
 operations and computed again on demand."""
@@ -928,6 +931,8 @@ def refine(line: Line, solution: Solution) -> Tracked:
         while high + 2 < len(line.seconds) and line.seconds[high + 2] <= end:
             high += 1
         found.update((slot, foot) for slot in range(low, high + 1))
+    if len(found) > MOSTLY * 2 * line.slots:
+        found.update((slot, foot) for slot in range(line.slots) for foot in (LEFT, RIGHT))
     if len(found) == len(solution.tracked):  # the order of moves in a slot made the difference
         for move in solution.moves:
             if move.slot >= 0:
