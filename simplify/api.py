@@ -449,6 +449,7 @@ def write_rewrites(
             result.loaded,
             one.part,
             pedal_marks=pedal_marks(one.performance.pedal_plan, low, high),
+            pedal_span=(low, high),
             fingering=fingers,
         )
     text = json.dumps(document.of_rewrites(result, names), ensure_ascii=False, indent=2)

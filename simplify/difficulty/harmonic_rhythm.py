@@ -40,8 +40,9 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     outside: dict[int, bool] = {}
     before: frozenset[int] = frozenset()
     for harmony in harmonies(Passage(part, 0, len(part.bars) - 1)):
-        if not harmony.classes:
-            continue
+        heard = _heard(part, harmony)
+        if not harmony.classes or not heard:
+            continue  # nothing is struck in it: what rings on is no new harmony
         if before and harmony.classes != before:
             bar = part.bar_at(harmony.onset)
             key = setting_pitch_classes(key_setting(bar.fifths))
@@ -51,7 +52,7 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
             amount += table["foreign_tone"] * min(foreign, table["foreign_most"])
             if harmony.kind in _UNUSUAL:
                 amount += table["unusual"]
-            amount *= table[f"heard_{min(3, _heard(part, harmony))}"]
+            amount *= table[f"heard_{min(3, heard)}"]
             outside[bar.index] = outside.get(bar.index, False) or foreign > 0
             items.append(
                 Work(part.seconds(harmony.onset), harmony.onset, bar.index, "", "change", amount)
