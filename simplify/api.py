@@ -45,7 +45,7 @@ from simplify.score.graft import graft
 from simplify.score.marks import PedalMark
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
-from simplify.search.reading import excess
+from simplify.search.reading import excess, split_faults
 from simplify.search.search import Found, search
 from simplify.strategy import Keeps, hand_words
 from simplify.technique.pedals import plan_pedals
@@ -352,7 +352,8 @@ def _alternatives(
         edits = [edit for pick in picks for edit in pick.candidate.edits]
         new = part.apply_all(edits)
         performance = perform(new, player)
-        faults = _inside(find_faults(performance), new, first, last)
+        low, high = part.bars[first].onset, part.bars[last].end
+        faults, joins = split_faults(performance, find_faults(performance), low, high)
         if faults:
             continue
         window = new.window(first, last)
@@ -376,6 +377,7 @@ def _alternatives(
                 layers=assessment.layers,
                 bar_layers=_bar_layers(assessment),
                 faults=len(faults),
+                joins=joins,
                 steps=_steps(part, edits),
                 pedal_moves=_moves_inside(performance, first, last),
                 note="; ".join(sorted({pick.note for pick in picks if pick.note})),

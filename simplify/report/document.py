@@ -157,6 +157,7 @@ def of_rewrites(result: RewriteResult, files: Sequence[str]) -> Document:
                 "notes_added": one.notes_added,
                 "layers": layers_of(one.layers),
                 "faults": one.faults,
+                "joins": [_fault(join) for join in one.joins],
                 "pedal_moves": one.pedal_moves,
                 "steps": [
                     {

@@ -117,7 +117,12 @@ def _alternative(result: RewriteResult, one: Alternative, file: str) -> str:
     )
     parts = ", ".join(f"{name} {value:.2f}" for name, value in one.distance_parts)
     within = "within the tier" if one.within else "not yet within the tier"
-    note = f"<p class=soft>{escape(one.note)}</p>" if one.note else ""
+    joins = "".join(
+        f"<p class=soft>Stays as written against the bar outside: bar {escape(join.bar)}: "
+        f"{escape(join.text)}</p>"
+        for join in one.joins
+    )
+    note = joins + f"<p class=soft>{escape(one.note)}</p>" if one.note else joins
     return (
         f"<h2>{one.rank}. {escape(file)}</h2>"
         f"<p>Difficulty {result.original_difficulty:.0f} → {one.difficulty:.0f}, {within}; "

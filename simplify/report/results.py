@@ -73,7 +73,8 @@ class Step:
 class Alternative:
     """A ranked rewrite. part: the whole part rewritten; performance: of the whole part, for the
     player; changed: ids of the notes that the source does not have; pedals: moves in the passage
-    before and after."""
+    before and after; joins: places between the passage and the bars around it that stay as hard as
+    they were written."""
 
     rank: int
     part: Part
@@ -90,6 +91,7 @@ class Alternative:
     layers: tuple[float, ...]
     bar_layers: tuple[tuple[float, ...], ...]
     faults: int
+    joins: tuple[Fault, ...]
     steps: tuple[Step, ...]
     pedal_moves: int
     note: str

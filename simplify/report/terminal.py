@@ -179,6 +179,9 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
         ]
         if one.note:
             lines.append(f"    {one.note}")
+        for join in one.joins:
+            text = f"stays as written against the bar outside: bar {join.bar}: {join.text}"
+            lines.append(_wrapped(text, "      ", "    "))
         for step in one.steps:
             text = f"{bars_words(step.first, step.last)}, {step.text}"
             lines.append(_wrapped(text, "      ", "    "))

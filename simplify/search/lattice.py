@@ -70,6 +70,7 @@ class Lattice:
     ) -> None:
         self.part, self.first, self.last = part, first, last
         self.keeps = keeps
+        self.edges = part.bars[first].onset, part.bars[last].end
         self.player, self.numbers = player, numbers
         self.spans = tuple(spans)
         self.variants = [
@@ -103,7 +104,7 @@ class Lattice:
         key = (low, high, first, last, ids)
         if key not in self._readings:
             self._readings[key] = read_bars(
-                part.window(low, high), self.player, first - low, last - low
+                part.window(low, high), self.player, first - low, last - low, self.edges
             )
             self.tally.readings += 1
         return self._readings[key]
@@ -210,7 +211,9 @@ class Lattice:
             self._regrown[at] = self._regrown.get(at, 0) + 1
             neighbours = tuple(0 if i == at else choice for i, choice in enumerate(path))
             low, high = self.spans[at]
-            column = column_of(self.build(neighbours), low, high, self.numbers.context_beats)
+            column = column_of(
+                self.build(neighbours), low, high, self.numbers.context_beats, self.edges
+            )
             fresh, tally = self.grow(column)
             self.tally.add(tally)
             for variant in fresh:

@@ -6,12 +6,15 @@ those that decide: faults, how far the layers exceed what the player takes, diff
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from simplify.difficulty.load import assess, part_of, verdict
 from simplify.harp.player import LAYERS, MODERATE, Player, Rules
 from simplify.score.model import Part
+from simplify.search.settings import settings
 from simplify.technique.perform import perform
+from simplify.technique.plan import Fault, Performance
 from simplify.technique.playability import find_faults
 
 
@@ -50,21 +53,57 @@ class Reading:
         )
 
 
-def read_bars(part: Part, player: Player, first: int = 0, last: int | None = None) -> Reading:
+def split_faults(
+    performance: Performance, faults: Sequence[Fault], low: int, high: int
+) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
+    """The faults that begin in ticks [low, high), and apart from them the joins: those between a
+    note of the source in there and one outside, such as a string that the bar before has just
+    struck. A rewrite of these bars may not touch the note outside, and where the one inside is to
+    stay, the join stays as hard as it was written."""
+    own: list[Fault] = []
+    joins: list[Fault] = []
+    for fault in faults:
+        if not low <= fault.onset < high:
+            continue
+        strikes = [performance.strikes[i] for i in fault.strikes]
+        across = any(not low <= strike.onset < high for strike in strikes)
+        source = all(note_id >= 0 for strike in strikes for note_id in strike.notes)
+        (joins if across and source else own).append(fault)
+    return tuple(own), tuple(joins)
+
+
+def read_bars(
+    part: Part,
+    player: Player,
+    first: int = 0,
+    last: int | None = None,
+    edges: tuple[int, int] | None = None,
+) -> Reading:
     """Performs and measures the part for the player, and reads bars first..last of it (indices;
-    all of them by default): the others are context."""
+    all of them by default): the others are context. edges: ticks between which the music may be
+    changed; joins with what lies outside them weigh as excess, not as faults."""
     last = len(part.bars) - 1 if last is None else last
     performance = perform(part, player)
     assessment = part_of(assess(performance), first, last)
     low, high = part.bars[first].onset, part.bars[last].end
-    inside = [f for f in find_faults(performance) if low <= f.onset < high]
-    counts = [0] * (last - first + 1)
+    start, end = edges or (part.bars[0].onset, part.end)
+    own, across = split_faults(performance, find_faults(performance), start, end)
+    counts, joins = [0] * (last - first + 1), [0] * (last - first + 1)
+    inside = [fault for fault in own if low <= fault.onset < high]
     for fault in inside:
         counts[part.bar_at(fault.onset).index - first] += 1
-    rules = player.rules
+    for fault in across:
+        if low <= fault.onset < high:
+            joins[part.bar_at(fault.onset).index - first] += 1
+    rules, weight = player.rules, settings().join
     rows = tuple(
-        BarReading(bar.difficulty, bar.layers, count, excess(bar.layers, bar.difficulty, rules))
-        for bar, count in zip(assessment.bars, counts, strict=True)
+        BarReading(
+            bar.difficulty,
+            bar.layers,
+            count,
+            excess(bar.layers, bar.difficulty, rules) + weight * join,
+        )
+        for bar, count, join in zip(assessment.bars, counts, joins, strict=True)
     )
     within = verdict(assessment, rules, inside).within
     return Reading(assessment.difficulty, assessment.layers, rows, within)

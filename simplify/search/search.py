@@ -12,7 +12,7 @@ from simplify.harp.player import Player
 from simplify.score.model import NoteId, Part, Passage
 from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
-from simplify.search.reading import Reading
+from simplify.search.reading import Reading, split_faults
 from simplify.search.settings import SearchSettings, settings
 from simplify.search.variants import Column, Tally, Variant, column_of, grow_variants
 from simplify.strategy import Keeps, Strategy
@@ -71,7 +71,8 @@ def search(
     inner = part.window(shift, min(len(part.bars) - 1, last + 2))
     start, end = first - shift, last - shift
     spans = cut_columns(inner, start, end, numbers.column_bars)
-    columns = [column_of(inner, low, high, numbers.context_beats) for low, high in spans]
+    edges = part.bars[first].onset, part.bars[last].end
+    columns = [column_of(inner, low, high, numbers.context_beats, edges) for low, high in spans]
     task = _Task(player, tuple(strategies), keeps, numbers, _share(until, 0.6))
     steps = len(columns) + len(SWEEPS) * len(numbers.lambdas)
     done = 0
@@ -240,6 +241,7 @@ def _bar_ids(part: Part, first: int, last: int) -> tuple[frozenset[NoteId], ...]
 
 
 def _faults_inside(part: Part, player: Player, first: int, last: int) -> int:
-    """Faults of bars first..last when the whole part is performed."""
+    """Faults of bars first..last when the whole part is performed, joins left out."""
     low, high = part.bars[first].onset, part.bars[last].end
-    return sum(low <= fault.onset < high for fault in find_faults(perform(part, player)))
+    performance = perform(part, player)
+    return len(split_faults(performance, find_faults(performance), low, high)[0])

@@ -14,6 +14,7 @@ class SearchSettings:
 
     fault: float
     excess: float
+    join: float
     step: float
     soft: float
     width: int

@@ -26,13 +26,14 @@ class Column:
     """Bars first..last of the whole part, with a trimmed context around them.
 
     part: the column's bars plus the last and first beats of their neighbours; at: index in `part`
-    of the column's first bar; length: bars.
+    of the column's first bar; length: bars; edges: ticks between which the music may be changed.
     """
 
     first: int
     part: Part
     at: int
     length: int
+    edges: tuple[int, int]
 
     @property
     def last_at(self) -> int:
@@ -88,8 +89,15 @@ class Tally:
             self.seconds[name] = self.seconds.get(name, 0.0) + other.seconds[name]
 
 
-def column_of(part: Part, first: int, last: int, context_beats: int) -> Column:
-    """Cuts a column out of a part with a little context on both sides."""
+def column_of(
+    part: Part,
+    first: int,
+    last: int,
+    context_beats: int,
+    edges: tuple[int, int] | None = None,
+) -> Column:
+    """Cuts a column out of a part with a little context on both sides; edges: as in `Column`, the
+    whole part by default."""
     start, end = max(0, first - 1), min(len(part.bars) - 1, last + 1)
     window = part.window(start, end)
     at = first - start
@@ -104,7 +112,13 @@ def column_of(part: Part, first: int, last: int, context_beats: int) -> Column:
         for note in window.notes
         if at <= note.bar <= at + last - first or low <= note.onset < high
     )
-    return Column(first, replace(window, notes=kept), at, last - first + 1)
+    return Column(
+        first,
+        replace(window, notes=kept),
+        at,
+        last - first + 1,
+        edges or (part.bars[0].onset, part.end),
+    )
 
 
 def penalty(faults: int, excess: float, numbers: SearchSettings) -> float:
@@ -153,7 +167,7 @@ class _Grower:
         if far > self.numbers.distance:
             return None
         self.tally.readings += 1
-        reading: Reading = read_bars(part, self.player)
+        reading: Reading = read_bars(part, self.player, edges=self.column.edges)
         difficulty, faults, over = reading.over(self.column.at, self.column.last_at)
         variant = Variant(edits, self.column.at, part, ids, far, difficulty, faults, over)
         self.seen[ids] = variant

@@ -161,7 +161,7 @@ def plan_levers(
         if turn.cut:
             total["unmet held"] += mills(costs.unmet_held)
             unmet.append(_held(work, turn))
-    played, missed, respelled = _played(work, states)
+    played, missed, respelled = _played(work, states, moves)
     total["spelling"] = respelled * mills(costs.respelled)
     for onset, members in missed.items():
         sounds = {strikes[i].pitch.midi for i in members}
@@ -363,36 +363,25 @@ def _plan_group(work: _Work, group: tuple[int, ...]) -> _Outcome | None:
         for choice in choices
     ]
     came: list[list[int]] = []
-    windows: list[dict[tuple[int, int], tuple[int, tuple[_Place, ...], bool]]] = []
+    windows: list[list[list[_Change]]] = []
     for (tick, members), (following, arriving) in pairwise(events):
         for i in members:
             strike = work.part.strikes[i]
             until = held_until(work.part, strike, work.costs)
             held[strike.pitch.midi] = max(held.get(strike.pitch.midi, 0), until)
-        window = {
-            (old, slot): _window(
-                work, group, choices[old], slot, struck[group[slot]], tick, following, held
-            )
-            for old in range(len(choices))
-            for slot in range(len(group))
-        }
+        change = [
+            [_change(work, group, old, new, struck, tick, following, held) for new in choices]
+            for old in choices
+        ]
         fresh, back = [], []
         for new, choice in enumerate(choices):
-            prices = [
-                best[old]
-                + sum(
-                    window[old, slot][0]
-                    for slot in range(len(group))
-                    if choices[old][slot] != choice[slot]
-                )
-                for old in range(len(choices))
-            ]
+            prices = [best[old] + change[old][new].cost for old in range(len(choices))]
             least = min(prices)
             back.append(new if prices[new] == least else prices.index(least))
             fresh.append(least + _event_cost(work, group, choice, arriving))
         best = fresh
         came.append(back)
-        windows.append(window)
+        windows.append(change)
     at = best.index(min(best))
     cost = best[at]
     states: dict[tuple[int, int], int] = {}
@@ -403,15 +392,7 @@ def _plan_group(work: _Work, group: tuple[int, ...]) -> _Outcome | None:
         if not number:
             break
         old = came[number - 1][at]
-        for slot, string in enumerate(group):
-            if choices[old][slot] != choices[at][slot]:
-                _, places, cut = windows[number - 1][old, slot]
-                turns.append(
-                    _Turn(
-                        string, choices[at][slot], events[number - 1][0], events[number][0],
-                        places, cut,
-                    )
-                )
+        turns.extend(windows[number - 1][old][at].turns)
         at = old
     begin = {string: choices[at][slot] for slot, string in enumerate(group)}
     return _Outcome(cost, begin, states, turns[::-1])
@@ -449,21 +430,52 @@ def _respelled(work: _Work, group: tuple[int, ...], choice: tuple[int, ...], i: 
     return _base(work.harp, written.string) + state != written.alter
 
 
-def _window(
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """A group's strings going from one choice of states to another between two events."""
+
+    cost: int
+    turns: tuple[_Turn, ...]
+
+
+def _change(
     work: _Work,
     group: tuple[int, ...],
-    choice: tuple[int, ...],
-    slot: int,
-    struck: list[int],
+    old: tuple[int, ...],
+    new: tuple[int, ...],
+    struck: dict[int, list[int]],
     tick: int,
     following: int,
     held: dict[int, int],
+) -> _Change:
+    """The cheapest way. A string may leave a held sound that another string of the group gives
+    too, unless that one leaves as well: then one of them has to wait."""
+    given = _giving(work, group, old)
+    moving = [slot for slot in range(len(group)) if old[slot] != new[slot]]
+    best: _Change | None = None
+    for holder in moving or [-1]:
+        cost, turns = 0, []
+        for slot in moving:
+            shared = any(
+                given[other] == given[slot]
+                for other in range(len(group))
+                if other != slot and not (other in moving and slot == holder)
+            )
+            until = 0 if shared else held.get(given[slot], 0)
+            price, places, cut = _window(work, struck[group[slot]], tick, following, until)
+            cost += price
+            turns.append(_Turn(group[slot], new[slot], tick, following, places, cut))
+        if best is None or cost < best.cost:
+            best = _Change(cost, tuple(turns))
+    assert best is not None
+    return best
+
+
+def _window(
+    work: _Work, struck: list[int], tick: int, following: int, until: int
 ) -> tuple[int, tuple[_Place, ...], bool]:
-    """Turning one string of a group between two events: least cost, where it may go, and whether
-    it cuts off a sound still held."""
-    given = _giving(work, group, choice)
-    alone = given.count(given[slot]) == 1
-    until = held.get(given[slot], 0) if alone else 0
+    """Turning one string between two events, not before `until` if its sound is held: least cost,
+    where it may go, and whether it cuts off a sound still held."""
     # A turn may begin before the event if that doesn't strike this string.
     at = bisect_right(struck, tick)
     low = struck[at - 1] if at else work.part.bars[0].onset
@@ -499,7 +511,7 @@ def _places(gaps: Sequence[_Gap], low: int, high: int, after: int) -> tuple[_Pla
 
 
 def _played(
-    work: _Work, states: dict[tuple[int, int], int]
+    work: _Work, states: dict[tuple[int, int], int], moves: Sequence[PedalMove]
 ) -> tuple[tuple[Pitch, ...], dict[int, list[int]], int]:
     """The string of every strike, strikes that no string gives by onset, and how many sounds are
     not played as written."""
@@ -520,11 +532,15 @@ def _played(
         ]
         if not there:
             missed.setdefault(strike.onset, []).append(index)
-        played.append((there or options)[0])
         key = (strike.onset, strike.pitch.midi)
         if there and key not in seen and options[0] == strike.pitch != there[0]:
             respelled += 1
         seen.add(key)
+        if len(there) > 1:  # of two strings the one that stays as long as the note is held
+            until = held_until(work.part, strike, work.costs)
+            leaving = {m.string for m in moves if strike.onset < m.onset < until}
+            there = [p for p in there if p.string not in leaving] or there
+        played.append((there or options)[0])
     return tuple(played), missed, respelled
 
 
