@@ -111,12 +111,14 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
                 only.append(
                     (
                         dropping(*gone),
-                        f"left hand: on beat {beat} only what falls together with the right hand",
+                        f"left hand: in beat {beat} only what falls together with the right hand",
                     )
                 )
         reason = "left hand: the bar takes the rhythm of the right hand"
         edits.extend(all_then_each(passage, moved, reason, 2))
-        reason = "left hand: only what falls together with the right hand stays in the bar"
+        reason = (
+            "left hand: in beats that the right hand strikes only what falls together with it"
+        )
         edits.extend(all_then_each(passage, only, reason, 2))
     yield from promised(passage, KEEPS, edits)
 

@@ -62,7 +62,8 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
             if gone:
                 beat = f"{bar.beat(group[0].onset):g}"
                 count = len(group) - len(off)
-                reason = f"left hand: beat {beat} has {count} of its {len(group)} strikes"
+                strikes = "one strike" if count == 1 else f"{count} strikes"
+                reason = f"left hand: {strikes} instead of {len(group)} in beat {beat}"
                 places.append((dropping(*gone), reason))
         reason = "left hand: every second strike of the bar's figures, twice as long"
         edits.extend(all_then_each(passage, places, reason, 2))

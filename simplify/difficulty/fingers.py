@@ -41,7 +41,7 @@ _SAY = {
     "place": "{count} new placing{s} of the hand, {rate}",
     "jump": "{count} jump{s} beyond the open hand, {rate}",
     "chord": "{count} chord{s}, {rate}",
-    "wide": "{count} hand{s} stretched wide, {rate}",
+    "wide": "{count} wide placing{s} of the hand, {rate}",
     "repeat": "{count} string{s} struck again while ringing, {rate}",
     "pluck": "{count} pluck{s}, {rate}",
     "trill": "{count} beat{s} of trill or tremolo in one hand",
