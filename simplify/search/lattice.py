@@ -8,6 +8,7 @@ taking changes back where they turn out not to be needed.
 
 from __future__ import annotations
 
+import copy
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -46,9 +47,10 @@ def cut_columns(part: Part, first: int, last: int, most: int) -> tuple[tuple[int
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """A path after repair: its reading over the passage's bars."""
+    """A path after repair: its edits, in an order in which they apply, and its reading over the
+    passage's bars."""
 
-    path: Path
+    edits: tuple[Edit, ...]
     reading: Reading
 
 
@@ -81,6 +83,14 @@ class Lattice:
         self.tally = Tally()
         self._readings: dict[tuple[int, int, int, int, frozenset[NoteId]], Reading] = {}
         self._regrown: dict[int, int] = {}
+
+    def fresh(self, numbers: SearchSettings) -> Lattice:
+        """A copy that other weights can be tried on: what repair adds to it stays its own."""
+        twin = copy.copy(self)
+        twin.numbers, twin.tally = numbers, Tally()
+        twin.variants = [list(column) for column in self.variants]
+        twin._readings, twin._regrown = dict(self._readings), {}
+        return twin
 
     def out_of_time(self) -> bool:
         """True once the budget is spent."""
@@ -136,7 +146,7 @@ class Lattice:
         faults is enough, the tier need not be reached."""
         path = self._repair(path, weight, approaching)
         path = self._take_back(path, weight)
-        return Settled(path, self.passage_reading(self.build(path)))
+        return Settled(self.edits(path), self.passage_reading(self.build(path)))
 
     def _troubled(self, reading: Reading) -> list[int]:
         """Columns with faults or excess, worst first."""
@@ -193,8 +203,8 @@ class Lattice:
         for n, i in enumerate(order):
             if i == path[at] or self.out_of_time():
                 continue
-            if n >= self.numbers.trials and best_cost < self.numbers.fault:
-                break  # no fault is left that a further variant might mend
+            if n >= self.numbers.trials * (3 if best_cost >= self.numbers.fault else 1):
+                break  # more is tried while there is a fault left to mend
             tried = (*path[:at], i, *path[at + 1 :])
             cost = self._cost(tried, at, at, weight)
             if cost < best_cost - 1e-9:

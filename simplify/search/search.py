@@ -6,10 +6,11 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from simplify.distance import distance
 from simplify.harp.player import Player
-from simplify.score.model import NoteId, Part, Passage
+from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
 from simplify.search.reading import Reading, split_faults
@@ -18,6 +19,9 @@ from simplify.search.variants import Column, Tally, Variant, column_of, grow_var
 from simplify.strategy import Keeps, Strategy
 from simplify.technique.perform import perform
 from simplify.technique.playability import find_faults
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
 
 Progress = Callable[[int, int], None]
 """Called with (steps done, steps in all)."""
@@ -74,7 +78,7 @@ def search(
     edges = part.bars[first].onset, part.bars[last].end
     columns = [column_of(inner, low, high, numbers.context_beats, edges) for low, high in spans]
     task = _Task(player, tuple(strategies), keeps, numbers, _share(until, 0.6))
-    steps = len(columns) + len(SWEEPS) * len(numbers.lambdas)
+    steps = len(columns) + sum(len(row) for row in SWEEPS)
     done = 0
 
     def step() -> None:
@@ -85,13 +89,13 @@ def search(
 
     tally = Tally()
     grown: list[tuple[Variant, ...]] = []
-    for variants, counts in _grow_all(task, columns, workers):
+    for variants, counts in _side_by_side(task, columns, workers):
         grown.append(variants)
         tally.add(counts)
         step()
     lattice = Lattice(inner, start, end, player, numbers, spans, grown, task, keeps, until)
-    candidates = _walk(lattice, step)
-    tally.add(lattice.tally)
+    candidates, counts = _walk(lattice, workers, step)
+    tally.add(counts)
     whole = _faults_inside(part, player, first, last)
     choices, nearest = _select(lattice, candidates, part, shift, count, numbers)
     original = lattice.passage_reading(inner)
@@ -133,47 +137,74 @@ def _share(until: float | None, part: float) -> float | None:
     return None if until is None else now + part * max(0.0, until - now)
 
 
-def _grow_all(
-    task: _Task, columns: Sequence[Column], workers: int
-) -> Iterator[tuple[tuple[Variant, ...], Tally]]:
-    """Variants of every column, in order."""
-    if workers <= 1 or len(columns) <= 1:
-        yield from map(task, columns)
+def _side_by_side(
+    task: Callable[[Job], Result], jobs: Sequence[Job], workers: int
+) -> Iterator[Result]:
+    """The task done for every job, in order, in up to `workers` processes."""
+    if workers <= 1 or len(jobs) <= 1:
+        yield from map(task, jobs)
         return
-    with ProcessPoolExecutor(max_workers=min(workers, len(columns))) as pool:
-        yield from pool.map(task, columns)
+    with ProcessPoolExecutor(max_workers=min(workers, len(jobs))) as pool:
+        yield from pool.map(task, jobs)
 
 
-SWEEPS = ((False, 0.0), (True, 0.0), (False, 0.12), (False, 0.24))
-"""The sweeps over the weights, in order: whether the tier is only approached, and what a strategy
-that the paths so far lean on costs more, so that the alternatives come to differ in kind."""
+SWEEPS = (((False, 0.0), (True, 0.0)), ((False, 0.12), (False, 0.24)))
+"""The sweeps over the weights, those of a row side by side: whether the tier is only approached,
+and what a strategy that the rows before lean on costs more, so that the alternatives come to differ
+in kind."""
 
 
-def _walk(lattice: Lattice, step: Callable[[], None]) -> list[Settled]:
+@dataclass(frozen=True, slots=True)
+class _Sweep:
+    """Settles a path for every weight; a value, so that it can be sent to another process."""
+
+    lattice: Lattice
+    approached: bool
+    shunned: frozenset[str]
+    shun: float
+
+    def __call__(self) -> tuple[tuple[Settled, ...], Tally]:
+        numbers = self.lattice.numbers
+        if self.approached:
+            numbers = replace(numbers, excess=numbers.excess * numbers.soft)
+        lattice = self.lattice.fresh(numbers)
+        settled: list[Settled] = []
+        starts: set[Path] = set()
+        for weight in numbers.lambdas:
+            start = lattice.cheapest(weight, self.shunned, self.shun)
+            if not lattice.out_of_time() and start not in starts:
+                starts.add(start)
+                settled.append(lattice.settle(start, weight, self.approached))
+        return tuple(settled), lattice.tally
+
+
+def _run_sweep(sweep: _Sweep) -> tuple[tuple[Settled, ...], Tally]:
+    return sweep()
+
+
+def _walk(lattice: Lattice, workers: int, step: Callable[[], None]) -> tuple[list[Settled], Tally]:
     """Settled paths of all sweeps, each once."""
-    strict = lattice.numbers
-    soft = replace(strict, excess=strict.excess * strict.soft)
-    settled: dict[Path, Settled] = {}
-    starts: set[tuple[bool, Path]] = set()
-    for approached, shun in SWEEPS:
-        shunned = _leaned_on(lattice, list(settled.values())) if shun else frozenset()
-        lattice.numbers = soft if approached else strict
-        for weight in strict.lambdas:
-            start = lattice.cheapest(weight, shunned, shun)
-            if not lattice.out_of_time() and (approached, start) not in starts:
-                starts.add((approached, start))
-                found = lattice.settle(start, weight, approached)
-                settled.setdefault(found.path, found)
+    tally = Tally()
+    found: dict[tuple[Edit, ...], Settled] = {}
+    for row in SWEEPS:
+        leaned = _leaned_on(list(found.values()))
+        sweeps = [
+            _Sweep(lattice, approached, leaned if shun else frozenset(), shun)
+            for approached, shun in row
+        ]
+        for settled, counts in _side_by_side(_run_sweep, sweeps, workers):
+            tally.add(counts)
+            for one in settled:
+                found.setdefault(one.edits, one)
             step()
-    lattice.numbers = strict
-    return list(settled.values())
+    return list(found.values()), tally
 
 
-def _leaned_on(lattice: Lattice, paths: Sequence[Settled]) -> frozenset[str]:
+def _leaned_on(paths: Sequence[Settled]) -> frozenset[str]:
     """Strategies used in most of the paths."""
     counts: dict[str, int] = {}
     for one in paths:
-        for name in {edit.strategy for edit in lattice.edits(one.path)}:
+        for name in {edit.strategy for edit in one.edits}:
             counts[name] = counts.get(name, 0) + 1
     return frozenset(name for name, n in counts.items() if n * 2 > len(paths))
 
@@ -194,7 +225,7 @@ def _select(
     original = lattice.passage_reading(lattice.part)
     pool: list[Candidate] = []
     for one in settled:
-        edits = tuple(moved(edit, shift) for edit in lattice.edits(one.path))
+        edits = tuple(moved(edit, shift) for edit in one.edits)
         if not edits:
             continue
         new = part.apply_all(edits)
@@ -214,8 +245,7 @@ def _select(
     playable = [
         c
         for c in pool
-        if (c.faults == 0 and c.reading.difficulty < original.difficulty and c.distance.total > 0)
-        or (c.faults == 0 and c.reading.difficulty < original.difficulty)
+        if c.faults == 0 and c.reading.difficulty < original.difficulty
     ]
     while True:
         choices = choose(playable, source, count, numbers.near_copy)
