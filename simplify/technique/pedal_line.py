@@ -335,12 +335,10 @@ class Line:
         costs = self.costs
         return emission(mills(costs.unmet_setting), mills(costs.respelled), self.demands[column])
 
-    def emission_row(self, row: int) -> Ints:
-        """What one demand (a row of `emission_rows`) costs at each setting."""
-        costs = self.costs
-        rows: Ints = emission_rows(mills(costs.unmet_setting), mills(costs.respelled))
-        cost: Ints = rows[row]
-        return cost
+    def emission_rows(self) -> Ints:
+        """Shape (75, 2187): the table of what each demand costs at each setting."""
+        rows: Ints = emission_rows(mills(self.costs.unmet_setting), mills(self.costs.respelled))
+        return rows
 
     def moments(self, slot: int) -> range:
         """Indices of a slot's moments."""

@@ -35,6 +35,7 @@ from simplify.harp.synonyms import SETTINGS, settings_table
 from simplify.technique.pedal_line import (
     EXIT_CLASS,
     EXITS,
+    Bools,
     FootTime,
     Ints,
     Line,
@@ -56,10 +57,10 @@ bound. Doubled when a plan can't be proved otherwise, up to `MOST_LEVELS`."""
 MOST_LEVELS = 48
 ROUNDS = 40
 """Bound on the rounds of refinement; every round lays out at least one more slot."""
-PAD = 2.0
+PAD = 1.0
 """Slots this many times the foot's time around a conflict are laid out with it: smaller takes more
 rounds, larger more work in each."""
-MOSTLY = 0.7
+MOSTLY = 0.8
 """Share of the slots and feet laid out from which all are: a last round for another few costs more
 than having them in at once."""
 KEEP_BYTES = 1 << 27
@@ -89,13 +90,13 @@ Index = tuple[int, int, int]
 @cache
 def _turned() -> tuple[npt.NDArray[np.intp], ...]:
     """For each letter the exits table's row with that letter's axis first and the axes in cyclic
-    order: the layout in which `_slide_all` meets it."""
+    order, shape (3, 729): the layout in which `_slide_all` meets it."""
     numbers = np.arange(SETTINGS).reshape((3,) * 7)
     rows = []
     for letter in range(7):
         axes = [*range(letter, 7), *range(letter)]
         order = numbers.transpose(axes).reshape(-1)
-        rows.append(np.ascontiguousarray(exits()[letter][order]))
+        rows.append(np.ascontiguousarray(exits()[letter][order].reshape(3, -1)))
     return tuple(rows)
 
 
@@ -232,29 +233,28 @@ def _slide_all(state: Ints, slide: Slide) -> Ints:
     time, so that every array step runs over whole thirds."""
     third = SETTINGS // 3
     notch = np.int32(slide.notch)
-    buffers = np.empty((2, SETTINGS), dtype=np.int32)
-    away, come = np.empty(SETTINGS, dtype=np.int32), np.empty(SETTINGS, dtype=np.int32)
-    hold = np.empty(third, dtype=np.int32)
-    flat, natural, sharp = away[:third], away[third : 2 * third], away[2 * third :]
-    now = state
+    buffers = np.empty((2, third, 3), dtype=np.int32)
+    away = np.empty((3, third), dtype=np.int32)
+    come = np.empty((3, third), dtype=np.int32)
+    ends, middle = np.empty((2, third), dtype=np.int32), np.empty(third, dtype=np.int32)
+    flat, natural, sharp = away
+    crossed = away[::-2]  # sharp, flat: where the moves to flat and to sharp by two notches begin
+    now = state.reshape(3, third)
     for turn, ways in enumerate(_turned()):
-        np.take(slide.leave, ways, out=away, mode="clip")
+        slide.leave.take(ways, out=away, mode="clip")
         np.add(away, now, out=away)
+        np.add(crossed, notch, out=ends)
+        np.minimum(ends, natural, out=ends)
+        np.minimum(flat, sharp, out=middle)
         if slide.enter is not None:
-            np.take(slide.enter, ways, out=come, mode="clip")
-        old, out = now.reshape(3, third), buffers[turn % 2]
-        columns = out.reshape(third, 3)
-        for to in range(3):
-            if to == 1:
-                np.minimum(flat, sharp, out=hold)
-            else:
-                np.add(sharp if to == 0 else flat, notch, out=hold)
-                np.minimum(hold, natural, out=hold)
-            if slide.enter is not None:
-                np.add(hold, come[to * third : (to + 1) * third], out=hold)
-            np.minimum(hold, old[to], out=columns[:, to])
-        now = out
-    return now
+            slide.enter.take(ways, out=come, mode="clip")
+            np.add(ends, come[::2], out=ends)
+            np.add(middle, come[1], out=middle)
+        out = buffers[turn % 2]
+        np.minimum(ends, now[::2], out=out.T[::2])
+        np.minimum(middle, now[1], out=out[:, 1])
+        now = out.reshape(3, third)
+    return now.reshape(-1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -494,9 +494,15 @@ Tracked = frozenset[tuple[int, int]]
 """(slot, foot) pairs that are laid out moment by moment with the foot's time."""
 
 
+_SHARED = [p for p in range(12) if p not in (2, 7, 9)]
+"""Pitch classes with two strings: all but D, G and A natural."""
+_ACROSS = [3, 10]
+"""Pitch classes whose two strings belong to different feet: D♯ or E♭, A♯ or B♭."""
+
+
 def _enter(line: Line, held: npt.NDArray[np.bool_]) -> Ints | None:
     """Shape (42,): cost of arriving at a sound that is held on another letter, or None."""
-    if not held.any():
+    if not held[_SHARED].any():
         return None
     cost = np.zeros(EXITS, dtype=np.int32)
     cost[21:] = held[EXIT_CLASS] * np.int32(mills(line.costs.unmet_held))
@@ -525,9 +531,11 @@ def build_program(
         segments.append(opening)
         plain.append(True)
     times: list[list[float]] = [[-np.inf], [-np.inf]]
+    entering: Bools = np.asarray(line.slot_held[:, _SHARED].any(axis=1))
     for slot in range(first, last):
         operations: list[Operation] = []
         wanted = [(slot, foot) in tracked for foot in (LEFT, RIGHT)]
+        slot_enter = _enter(line, line.slot_held[slot]) if entering[slot] else None
         for foot in (LEFT, RIGHT):
             if not wanted[foot] and len(times[foot]) > 1:
                 operations.append(Close(foot, len(times[foot])))
@@ -536,16 +544,30 @@ def build_program(
             if not any(wanted):
                 operations.append(
                     Slide(
-                        slot, -1, None, everything, line.slot_leave[slot], notch,
-                        _enter(line, line.slot_held[slot]),
+                        slot, -1, None, everything, line.slot_leave[slot], notch, slot_enter
                     )
                 )
             else:
-                for moment in line.moments(slot):
+                moments = line.moments(slot)
+                # The feet meet only in the sounds of _ACROSS: while none of them is held, a foot
+                # that is not followed need not be laid out with the other.
+                held_here: Bools = line.held[moments.start : moments.stop]
+                apart = not held_here[:, _ACROSS].any()
+                for foot in (LEFT, RIGHT):
+                    if apart and not wanted[foot]:
+                        operations.append(
+                            Slide(
+                                slot, -1, foot, reachable(foot, crossing), line.slot_leave[slot],
+                                notch, slot_enter,
+                            )
+                        )
+                for moment in moments:
                     enter, leave = _enter(line, line.held[moment]), line.leave[moment]
                     now = line.moment_seconds[moment]
                     for foot in (LEFT, RIGHT):
                         if not wanted[foot]:
+                            if apart:
+                                continue
                             operations.append(
                                 Slide(
                                     slot, moment, foot, reachable(foot, crossing), leave, notch,
@@ -591,15 +613,21 @@ def _aged(
     return tuple(onto)
 
 
+Back = tuple[Index, int, tuple[Move, ...]]
+"""Where a path came from through a segment: the index before, its value there, its moves."""
+
+
 @dataclass(frozen=True)
 class Sweep:
     """A forward run: states before each segment (None where only computed on demand), the last
-    state, and what was taken off so far before each segment and in all (states are kept near 0)."""
+    state, and what was taken off so far before each segment and in all (states are kept near 0).
+    backs: for each segment the ways back found so far, by the index after it."""
 
     program: Program
     states: tuple[Ints | None, ...]
     final: Ints
     taken: tuple[int, ...]
+    backs: tuple[dict[Index, Back], ...]
 
     def state(self, at: int, memory: dict[int, Ints]) -> Ints:
         """State before segment `at` (or the last); `memory` keeps what had to be computed."""
@@ -628,27 +656,46 @@ def _through(segment: tuple[Operation, ...], state: Ints) -> Ints:
     return state
 
 
-def run(program: Program, state: Ints, before: Sweep | None = None, same: int = 0) -> Sweep:
-    """Runs the segments on a first state of shape (1, 1, 2187); the first `same` segments are
-    those of an earlier run `before` and are not run again."""
+def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
+    """Runs the segments on a first state of shape (1, 1, 2187).
+
+    before: a run over the same columns. Where a segment is the same object and starts from the same
+    state, its result is taken over. A changed segment changes the states after it, but after a
+    while the best ways to all settings run through one and the same state again, and from there the
+    states differ by a constant only, which is taken off: so a small change is run in small time.
+    """
     states: list[Ints | None] = []
+    backs: list[dict[Index, Back]] = []
     taken = [0]
-    if before is not None and same:
-        states.extend(before.states[:same])
-        taken = list(before.taken[: same + 1])
-        state = before.state(same, {})
     since = kept = 0
-    for segment in program.segments[same:]:
+    memory: dict[int, Ints] = {}
+    same = before is not None and np.array_equal(state, before.state(0, memory))
+    for at, segment in enumerate(program.segments):
+        if same and before is not None and segment is before.program.segments[at]:
+            known = before.states[at]
+            states.append(known)
+            backs.append(before.backs[at])
+            taken.append(taken[-1] + before.taken[at + 1] - before.taken[at])
+            kept += known.nbytes if known is not None else 0
+            continue
+        if same and before is not None:
+            state = before.state(at, memory)
+            same = False
         full = kept > KEEP_BYTES and state.size > SETTINGS
         since = since % STRIDE + 1 if full else 0
         keep = since <= 1
         states.append(state if keep else None)
+        backs.append({})
         kept += state.nbytes if keep else 0
         state = _through(segment, state)
         off = int(state.min())
         state -= np.int32(off)
         taken.append(taken[-1] + off)
-    return Sweep(program, tuple(states), state, tuple(taken))
+        if before is not None and program.plain[at] and before.program.plain[at]:
+            following = before.states[at + 1] if at + 1 < len(before.states) else before.final
+            same = following is not None and np.array_equal(state, following)
+    final = before.final if same and before is not None else state
+    return Sweep(program, tuple(states), final, tuple(taken), tuple(backs))
 
 
 def trace(sweep: Sweep, end: Index, at: int | None = None) -> tuple[Index, list[Move]]:
@@ -661,24 +708,35 @@ def trace(sweep: Sweep, end: Index, at: int | None = None) -> tuple[Index, list[
     at = len(sweep.program.segments) if at is None else at
     value = int(sweep.state(at, memory)[end])
     for number in range(at - 1, -1, -1):
-        segment, state = sweep.program.segments[number], sweep.state(number, memory)
-        emit = segment[-1]
-        assert isinstance(emit, Emit)
-        value += sweep.taken[number + 1] - sweep.taken[number] - int(emit.costs[index[2]])
-        stay = _stay(segment, state, index, value)
-        if stay is None:
-            stages = [state]
-            for operation in segment[:-2]:
-                stages.append(operation.apply(stages[-1]))
-            for operation, stage in zip(reversed(segment[:-1]), reversed(stages), strict=True):
-                assert not isinstance(operation, Emit)
-                index, made = operation.back(stage, index, value)
-                moves.extend(reversed(made))
-                value = int(stage[index])
-        else:
-            index = stay
-            value = int(state[index])
+        known = sweep.backs[number].get(index)
+        if known is None:
+            taken = sweep.taken[number + 1] - sweep.taken[number]
+            state = sweep.state(number, memory)
+            known = _back(sweep.program.segments[number], state, index, value + taken)
+            sweep.backs[number][index] = known
+        index, value, made = known
+        moves.extend(reversed(made))
     return index, moves[::-1]
+
+
+def _back(segment: tuple[Operation, ...], state: Ints, index: Index, value: int) -> Back:
+    """The way back through a segment from `index` at `value`; state: before the segment."""
+    emit = segment[-1]
+    assert isinstance(emit, Emit)
+    value -= int(emit.costs[index[2]])
+    stay = _stay(segment, state, index, value)
+    if stay is not None:
+        return stay, int(state[stay]), ()
+    stages = [state]
+    moves: list[Move] = []
+    for operation in segment[:-2]:
+        stages.append(operation.apply(stages[-1]))
+    for operation, stage in zip(reversed(segment[:-1]), reversed(stages), strict=True):
+        assert not isinstance(operation, Emit)
+        index, made = operation.back(stage, index, value)
+        moves.extend(reversed(made))
+        value = int(stage[index])
+    return index, value, tuple(moves[::-1])
 
 
 def _stay(
@@ -686,6 +744,8 @@ def _stay(
 ) -> Index | None:
     """Where a path without a move in the segment that ends at `index` at `value` began, if one
     does."""
+    if state.size == SETTINGS and index[0] == index[1] == 0:
+        return index if int(state[index]) == value else None
     ways: list[list[int]] = [list(range(state.shape[0])), list(range(state.shape[1]))]
     for operation in segment[:-1]:
         if isinstance(operation, Step):
@@ -718,13 +778,13 @@ class Charge:
 class Account:
     """The real cost of a plan, in thousandths by cause, and the places it can't meet.
 
-    loose: slots whose moves cost more than the search thought; close: (foot, earlier move, later
-    move) pairs that were charged for the foot's time.
+    loose: (slot, foot) whose moves cost more than the cheapest moments of the slot; close: (foot,
+    earlier move, later move) that were charged for the foot's time.
     """
 
     costs: tuple[tuple[str, int], ...]
     charges: tuple[Charge, ...]
-    loose: tuple[int, ...]
+    loose: tuple[tuple[int, int], ...]
     close: tuple[tuple[int, int, int], ...]
 
     @property
@@ -741,47 +801,45 @@ CAUSES = (
 
 def account(line: Line, start: int, moves: Sequence[Move], given: bool) -> Account:
     """Charges a plan for everything, move by move in order, from the setting number `start`."""
-    costs, foot_time = line.costs, line.foot
+    costs, foot_time, ways = line.costs, line.foot, _ways()
     total = dict.fromkeys(CAUSES, 0)
     charges: list[Charge] = []
-    loose: list[int] = []
+    dearer: dict[tuple[int, int], int] = {}
     close: list[tuple[int, int, int]] = []
     number = start
     total["first setting"] = 0 if given else int(start_costs(line, None)[start])
     last: list[tuple[float, int] | None] = [None, None]
     one, two = mills(costs.move), mills(costs.second_notch)
-    held_cost = mills(costs.unmet_held)
+    held_cost, missing = mills(costs.unmet_held), mills(costs.unmet_setting)
+    rows = line.emission_rows()
     at = 0
-    for column in range(len(line.columns)):
+    for column, demands in enumerate(line.demands):
         slot = column - 1
-        thought = real = 0
         while at < len(moves) and moves[at].slot == slot:
             move = moves[at]
-            step = 3 ** (6 - move.letter)
-            way = int(_ways()[move.letter][number])
-            number += (move.after - move.before) * step
-            arrival = int(_ways()[move.letter][number])
+            way = int(ways[move.letter][number])
+            number += (move.after - move.before) * 3 ** (6 - move.letter)
+            arrival = int(ways[move.letter][number])
             notches = abs(move.after - move.before)
             total["moves"] += one
             total["two notches"] += two if notches == 2 else 0
             if slot >= 0:
                 moment = move.moment
-                burden = int(line.leave[moment, way]) - one
-                total["moment"] += int(line.moment_costs[moment])
-                burden -= int(line.moment_costs[moment])
+                price = int(line.moment_costs[moment])
                 ring = _ring(line, moment, way)
+                held = int(line.leave[moment, way]) - one - price - ring
+                shared = arrival >= 21 and line.held[moment, EXIT_CLASS[arrival - 21]]
+                total["moment"] += price
                 total["ringing"] += ring
-                total["unmet held"] += burden - ring
-                entering = 0
-                if arrival >= 21 and line.held[moment, EXIT_CLASS[arrival - 21]]:
-                    entering = held_cost
-                    total["unmet held"] += entering
-                if burden > ring or entering:
+                total["unmet held"] += held + (held_cost if shared else 0)
+                if held or shared:
                     charges.append(Charge("held", at))
-                real += int(line.leave[moment, way]) + entering
-                thought += int(line.slot_leave[slot, way])
+                least = int(line.slot_leave[slot, way])
                 if arrival >= 21 and line.slot_held[slot, EXIT_CLASS[arrival - 21]]:
-                    thought += held_cost
+                    least += held_cost
+                key = (slot, move.foot)
+                real = one + price + ring + held + (held_cost if shared else 0)
+                dearer[key] = dearer.get(key, 0) + real - least
                 now = line.moment_seconds[moment]
                 if move.foot != home(move.letter):
                     total["other foot"] += mills(costs.cross_foot)
@@ -797,16 +855,15 @@ def account(line: Line, start: int, moves: Sequence[Move], given: bool) -> Accou
                             charges.append(Charge("time", at, before[1]))
                 last[move.foot] = (now, at)
             at += 1
-        if real != thought:
-            loose.append(slot)
-        for row in line.demands[column]:
-            paid = int(line.emission_row(row)[number])
-            if paid >= mills(costs.unmet_setting):
-                total["unmet setting"] += mills(costs.unmet_setting)
-                paid -= mills(costs.unmet_setting)
+        for row in demands:
+            paid = int(rows[row, number])
+            if paid >= missing:
+                total["unmet setting"] += missing
+                paid -= missing
                 charges.append(Charge("setting", column))
             total["spelling"] += paid
-    return Account(tuple(total.items()), tuple(charges), tuple(loose), tuple(close))
+    loose = tuple(key for key, more in dearer.items() if more)
+    return Account(tuple(total.items()), tuple(charges), loose, tuple(close))
 
 
 def _ring(line: Line, moment: int, way: int) -> int:
@@ -842,40 +899,49 @@ def solve(line: Line, start: Setting | None) -> Solution:
     most = LEVELS
     best: Solution | None = None
     program = build_program(line, start, tracked, most)
-    sweep = run(program, first_state(line, start))
+    sweep: Sweep | None = None
     for _ in range(ROUNDS):
+        sweep = run(program, first_state(line, start), sweep)
         solution = conclude(line, start, sweep, tracked, most)
         if best is None or solution.account.total < best.account.total:
             best = solution
         if solution.optimal:
             return solution
         wider = refine(line, solution)
-        column = 0
         if wider == tracked:
             if most >= MOST_LEVELS:
                 break
             most *= 2
-        else:  # up to the first new slot the search has been run already
-            column = min(slot for slot, _ in wider - tracked)
-            while column and not program.plain[column]:
-                column -= 1
-        tracked = wider
-        program = extend_program(line, start, program, tracked, most, column)
-        sweep = run(program, first_state(line, start), sweep, column + 1 if column else 0)
+            program = build_program(line, start, tracked, most)
+        else:
+            program = extend_program(line, program, tracked, wider, most)
+            tracked = wider
     assert best is not None
     return best
 
 
 def extend_program(
-    line: Line, start: Setting | None, old: Program, tracked: Tracked, most: int, column: int
+    line: Line, old: Program, before: Tracked, tracked: Tracked, most: int
 ) -> Program:
-    """The program with other tracked slots, the same up to a column without levels."""
-    if not column:
-        return build_program(line, start, tracked, most)
-    more = build_program(line, start, tracked, most, column)
-    return Program(
-        old.segments[: column + 1] + more.segments, old.plain[: column + 1] + more.plain
-    )
+    """The program with more slots laid out; segments far from these are the same objects."""
+    changed = {slot for slot, _ in tracked - before}
+    laid_out = {slot for slot, _ in tracked}
+    segments, plain = [old.segments[0]], [old.plain[0]]
+    column = 0
+    while column < line.slots:
+        following = column + 1
+        while following < line.slots and following - 1 in laid_out:
+            following += 1
+        if changed.isdisjoint(range(column, following)):
+            segments.extend(old.segments[column + 1 : following + 1])
+            plain.extend(old.plain[column + 1 : following + 1])
+        else:
+            piece = build_program(line, None, tracked, most, column, following)
+            skip = 1 if column == 0 else 0
+            segments.extend(piece.segments[skip:])
+            plain.extend(piece.plain[skip:])
+        column = following
+    return Program(tuple(segments), tuple(plain))
 
 
 def conclude(
@@ -917,8 +983,7 @@ def _price(line: Line, moment: int, way: int, arrival: int) -> int:
 def refine(line: Line, solution: Solution) -> Tracked:
     """The slots to lay out next: where the plan's real cost was more than the search thought."""
     found: set[tuple[int, int]] = set(solution.tracked)
-    for slot in solution.account.loose:
-        found.update(((slot, LEFT), (slot, RIGHT)))
+    found.update(solution.account.loose)
     pad = PAD * line.foot.horizon
     for foot, earlier, later in solution.account.close:
         low, high = solution.moves[earlier].slot, solution.moves[later].slot

@@ -260,32 +260,48 @@ def _not_moved(
             needed = line.foot.hard * (
                 line.foot.factor if abs(move.after - move.before) == 2 else 1.0
             )
+            how = f"it needs {needed:.2f} s" if gap < needed - 0.005 else "too soon for this player"
             text = (
                 f"{pedal.foot} foot: {before.letter}{sign(before.after)} and then "
-                f"{letter}{sign(pedal.after)} {gap:.2f} s later; it needs {needed:.2f} s"
+                f"{letter}{sign(pedal.after)} {gap:.2f} s later; {how}"
             )
             needy = tuple(
                 i for i in line.columns[move.slot + 1] if played[i].step == letter
             ) or line.columns[move.slot + 1]
             found.append(Unmet(tick, "time", needy, text))
             continue
-        classes = {
-            (STEP_SEMITONES[letter] + position) % 12 for position in (pedal.before, pedal.after)
-        }
-        holders = tuple(
-            i
-            for i, strike in enumerate(strikes)
-            if strike.onset <= tick < held_until(line.part, strike, line.costs)
-            and line.strings[i]
-            and played[i].pitch_class in classes
-        )
+        leaving = _held_sounds(line, tick, (STEP_SEMITONES[letter] + pedal.before) % 12)
+        holders = leaving or _held_sounds(line, tick, (STEP_SEMITONES[letter] + pedal.after) % 12)
         words = _listed(list(dict.fromkeys(_named(strikes[i].pitch) for i in holders)) or [letter])
-        text = (
-            f"{words} {'are' if len(holders) > 1 else 'is'} still held when the {letter} pedal "
-            f"has to go from {sign(pedal.before)} to {sign(pedal.after)}"
-        )
+        verb = "are" if len(holders) > 1 else "is"
+        if leaving:
+            text = (
+                f"{words} {verb} still held when the {letter} pedal has to go from "
+                f"{sign(pedal.before)} to {sign(pedal.after)}"
+            )
+        else:
+            text = (
+                f"{words} {verb} held on another string when the {letter} pedal has to go to "
+                f"{sign(pedal.after)}"
+            )
         found.append(Unmet(tick, "held", holders, text))
     return found
+
+
+def _held_sounds(line: Line, tick: int, pitch_class: int) -> tuple[int, ...]:
+    """Strikes of a pitch class that are held at a tick."""
+    found = []
+    for index, strike in enumerate(line.part.strikes):
+        if strike.onset > tick:
+            break
+        if (
+            line.sounds[index].pitch_class == pitch_class
+            and (strike.end > tick or strike.onset == tick)
+            and line.strings[index]
+            and held_until(line.part, strike, line.costs) > tick
+        ):
+            found.append(index)
+    return tuple(found)
 
 
 # --- potentials -----------------------------------------------------------------------------------
