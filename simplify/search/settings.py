@@ -23,6 +23,7 @@ class SearchSettings:
     variants: int
     other_kinds: int
     column_bars: int
+    widest: int
     context_beats: int
     rounds: int
     regrowths: int
