@@ -93,6 +93,20 @@ def search(
         grown.append(variants)
         tally.add(counts)
         step()
+    wider = cut_columns(inner, start, end, 2 * numbers.column_bars)
+    may_widen = wider != spans and 2 * numbers.column_bars <= numbers.widest
+
+    def widened() -> Found:
+        """The search with more bars joined: a tie across a column's edge can hold a fault."""
+        return search(
+            part, first, last, player, strategies, keeps=keeps, count=count,
+            seconds=None if until is None else max(0.0, until - time.monotonic()),
+            workers=workers, progress=progress,
+            numbers=replace(numbers, column_bars=2 * numbers.column_bars),
+        )
+
+    if may_widen and any(min((v.faults for v in column), default=0) for column in grown):
+        return widened()
     lattice = Lattice(inner, start, end, player, numbers, spans, grown, task, keeps, until)
     candidates, counts = _walk(lattice, workers, step)
     tally.add(counts)
@@ -107,15 +121,8 @@ def search(
         s.name: (tally.calls.get(s.name, 0), used.get(s.name, 0), tally.seconds.get(s.name, 0.0))
         for s in strategies
     }
-    wider = cut_columns(inner, start, end, 2 * numbers.column_bars)
-    if not choices and wider != spans and 2 * numbers.column_bars <= numbers.widest:
-        # A tie across the edge of a column can hold the fault that is left: join more bars.
-        return search(
-            part, first, last, player, strategies, keeps=keeps, count=count,
-            seconds=None if until is None else max(0.0, until - time.monotonic()),
-            workers=workers, progress=progress,
-            numbers=replace(numbers, column_bars=2 * numbers.column_bars),
-        )
+    if may_widen and not choices:
+        return widened()
     if lattice.out_of_time():
         stopped = TIME
     elif choices and choices[0].candidate.within:
