@@ -113,12 +113,15 @@ def test_a_hard_page_reads_harder_than_a_hard_bar(value: float) -> None:
 @given(harp_parts())
 def test_an_easy_bar_at_the_end_does_not_ease_a_hard_one(part: Part) -> None:
     """No layer of the bars before it falls, nor the difficulty that the layers make; but for
-    harmonic rhythm, which may a little: what follows can show that a harmony was not yet over."""
+    harmonic rhythm: what follows can show that a harmony of the bar before was not yet over, so
+    that bar is left out for it, and the ones before may feel a little of it."""
     harmonic = LAYERS.index("harmonic_rhythm")
     whole = by_hand(followed_by(part, replace(EASY, tempo=part.tempo)))
     alone, longer = assess(by_hand(part)), assess(whole)
     for before, after in zip(alone.bars, longer.bars, strict=False):
         for k, (low, high) in enumerate(zip(before.layers, after.layers, strict=True)):
+            if k == harmonic and before is alone.bars[-1]:
+                continue
             assert high >= low - (0.15 if k == harmonic else 1e-9), LAYERS[k]
 
     def others(assessment: Assessment) -> float:
