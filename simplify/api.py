@@ -102,17 +102,23 @@ def _bars(loaded: LoadedPart, request: Request) -> tuple[int, int]:
     return first, last
 
 
+def _music(request: Request) -> tuple[LoadedPart, Part]:
+    """The part as loaded, and the bars of it that were asked for as a part of their own."""
+    loaded = load(request)
+    first, last = _bars(loaded, request)
+    part = loaded.part
+    if (first, last) != (0, len(part.bars) - 1):
+        part = part.window(first, last)
+    return loaded, part
+
+
 # --- assess -------------------------------------------------------------------------------------
 
 
 def assess_score(request: Request) -> AssessResult:
     """What is hard, where, why and for whom."""
     player = player_for(request)
-    loaded = load(request)
-    first, last = _bars(loaded, request)
-    part = loaded.part
-    if (first, last) != (0, len(part.bars) - 1):
-        part = part.window(first, last)
+    loaded, part = _music(request)
     reading = read_for(part, player)
     assessment = reading.assessment
     harp = player.harp.name
@@ -160,11 +166,7 @@ def _stretch(
 def plan_score(request: Request) -> PedalResult:
     """The pedal plan of a part, or of some bars of it."""
     player = player_for(request)
-    loaded = load(request)
-    first, last = _bars(loaded, request)
-    part = loaded.part
-    if (first, last) != (0, len(part.bars) - 1):
-        part = part.window(first, last)
+    loaded, part = _music(request)
     plan = plan_pedals(part, player)
     return PedalResult(loaded.info, part, player, plan, loaded.info.warnings, loaded)
 

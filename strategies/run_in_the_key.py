@@ -21,13 +21,11 @@ from collections.abc import Iterator, Sequence
 
 from simplify.harp.player import Player
 from simplify.score.edits import (
-    Column,
     Draft,
     is_accidental,
-    plain,
+    single_runs,
     spelled,
     staff_bars,
-    whole,
     written_as,
 )
 from simplify.score.model import Bar, Edit, Passage, Strike
@@ -38,30 +36,12 @@ SHORTEST = 4
 """Notes from which a chromatic line counts as a run."""
 
 
-def _runs(passage: Passage, cols: Sequence[Column]) -> list[list[Strike]]:
-    runs: list[list[Strike]] = [[]]
-    for column in cols:
-        strike = column.low
-        single = (
-            len(column.strikes) == 1
-            and len(strike.notes) == 1
-            and whole(passage, strike)
-            and plain(strike, passage.part)
-        )
-        if not single:
-            runs.append([])
-            continue
-        run = runs[-1]
-        if run:
-            step = strike.pitch.midi - run[-1].pitch.midi
-            way = run[1].pitch.midi - run[0].pitch.midi if len(run) > 1 else step
-            if abs(step) != 1 or step != way or run[-1].end != strike.onset or (
-                run[-1].first.voice != strike.first.voice
-                or run[-1].end - run[-1].onset != strike.end - strike.onset
-            ):
-                runs.append([])
-        runs[-1].append(strike)
-    return [run for run in runs if len(run) >= SHORTEST]
+def _goes_on(run: Sequence[Strike], strike: Strike) -> bool:
+    """The next semitone the same way, of the same length."""
+    step = strike.pitch.midi - run[-1].pitch.midi
+    way = run[1].pitch.midi - run[0].pitch.midi if len(run) > 1 else step
+    alike = run[-1].end - run[-1].onset == strike.end - strike.onset
+    return abs(step) == 1 and step == way and alike
 
 
 def _in_key(passage: Passage, bar: Bar, run: Sequence[Strike]) -> Edit | None:
@@ -97,7 +77,8 @@ def _in_key(passage: Passage, bar: Bar, run: Sequence[Strike]) -> Edit | None:
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     edits: list[Edit | None] = []
     for bar, _, cols in staff_bars(passage):
-        edits.extend(_in_key(passage, bar, run) for run in _runs(passage, cols))
+        runs = single_runs(passage, cols, _goes_on, SHORTEST)
+        edits.extend(_in_key(passage, bar, run) for run in runs)
     yield from promised(passage, KEEPS, edits)
 
 

@@ -21,12 +21,10 @@ from collections.abc import Iterator, Sequence
 
 from simplify.harp.player import Player
 from simplify.score.edits import (
-    Column,
     Draft,
-    plain,
     seconds_between,
+    single_runs,
     staff_bars,
-    whole,
     with_marks,
     written_as,
 )
@@ -38,37 +36,19 @@ SHORTEST = 6
 """Notes from which a run is worth a glissando (estimate)."""
 
 
-def _runs(passage: Passage, cols: Sequence[Column]) -> list[list[Strike]]:
-    runs: list[list[Strike]] = [[]]
-    for column in cols:
-        strike = column.low
-        single = (
-            len(column.strikes) == 1
-            and len(strike.notes) == 1
-            and whole(passage, strike)
-            and plain(strike, passage.part)
-        )
-        if not single:
-            runs.append([])
-            continue
-        run = runs[-1]
-        if run:
-            step = strike.pitch.string - run[-1].pitch.string
-            way = run[1].pitch.string - run[0].pitch.string if len(run) > 1 else step
-            letters = {s.pitch.step: s.pitch.alter for s in run}
-            fits = letters.get(strike.pitch.step, strike.pitch.alter) == strike.pitch.alter
-            if abs(step) != 1 or step != way or run[-1].end != strike.onset or not fits or (
-                run[-1].first.voice != strike.first.voice
-            ):
-                runs.append([])
-        runs[-1].append(strike)
-    return [run for run in runs if len(run) >= SHORTEST]
+def _goes_on(run: Sequence[Strike], strike: Strike) -> bool:
+    """The next string the same way, each letter always at one position."""
+    step = strike.pitch.string - run[-1].pitch.string
+    way = run[1].pitch.string - run[0].pitch.string if len(run) > 1 else step
+    letters = {s.pitch.step: s.pitch.alter for s in run}
+    fits = letters.get(strike.pitch.step, strike.pitch.alter) == strike.pitch.alter
+    return abs(step) == 1 and step == way and fits
 
 
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     edits: list[Edit | None] = []
     for _, _, cols in staff_bars(passage):
-        for run in _runs(passage, cols):
+        for run in single_runs(passage, cols, _goes_on, SHORTEST):
             wait = seconds_between(passage.part, run[0].onset, run[1].onset)
             if wait > 1.0 / player.limits.hand_rate or any(
                 abs(s.pitch.alter) > 1 for s in run

@@ -948,3 +948,34 @@ def names_of(strikes: Iterable[Strike]) -> str:
     """Printed names with 'and' before the last: 'C♯4 and E4'."""
     found = [s.pitch.name for s in strikes]
     return found[0] if len(found) == 1 else f"{', '.join(found[:-1])} and {found[-1]}"
+
+
+def single_runs(
+    passage: Passage,
+    cols: Sequence[Column],
+    goes_on: Callable[[Sequence[Strike], Strike], bool],
+    shortest: int,
+) -> list[list[Strike]]:
+    """Runs of single plain notes of one voice, each following the one before without a gap, at
+    least `shortest` long; `goes_on` says whether a strike continues the run so far."""
+    runs: list[list[Strike]] = [[]]
+    for column in cols:
+        strike = column.low
+        single = (
+            len(column.strikes) == 1
+            and len(strike.notes) == 1
+            and whole(passage, strike)
+            and plain(strike, passage.part)
+        )
+        if not single:
+            runs.append([])
+            continue
+        run = runs[-1]
+        if run and not (
+            run[-1].end == strike.onset
+            and run[-1].first.voice == strike.first.voice
+            and goes_on(run, strike)
+        ):
+            runs.append([])
+        runs[-1].append(strike)
+    return [run for run in runs if len(run) >= shortest]
