@@ -46,7 +46,7 @@ from simplify.score.marks import PedalMark
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
 from simplify.search.reading import excess, split_faults
-from simplify.search.search import Found, search
+from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.strategy import Keeps, hand_words
 from simplify.technique.pedals import plan_pedals
 from simplify.technique.perform import perform
@@ -282,12 +282,21 @@ def rewrite_score(
         alternatives=alternatives,
         reached=reached,
         resisting="" if reached else _resisting(found, player),
-        stopped=found[0].stopped if found else "there was nothing to do",
+        stopped=_stopped(found),
         usage=usage,
         keeps=keep,
         warnings=tuple(warnings),
         loaded=loaded,
     )
+
+
+def _stopped(found: Sequence[Found]) -> str:
+    """Why the search stopped, over all passages: what kept it from more comes first."""
+    reasons = {one.stopped for one in found}
+    for reason in (TIME, EXHAUSTED, REACHED):
+        if reason in reasons:
+            return reason
+    return "there was nothing to do"
 
 
 def _part_of(
