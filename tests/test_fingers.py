@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -19,6 +18,7 @@ from simplify.technique.fingers import (
     hand_model,
     milliseconds,
 )
+from simplify.technique.hand_kernel import FARTHEST, KINDS, _lone_moves
 
 TIERS = tier_names()
 
@@ -191,22 +191,19 @@ def test_more_time_never_costs_more(
 
 
 @settings(max_examples=80, deadline=None)
-@given(st.sampled_from(TIERS), chords, chords, st.integers(0, 3000))
-def test_tables_hold_the_same_costs_one_by_one(
-    tier: str, a: tuple[int, ...], b: tuple[int, ...], ms: int
+@given(
+    st.sampled_from(TIERS), st.integers(-FARTHEST, FARTHEST), st.integers(1, 4), st.integers(1, 4)
+)
+def test_the_table_of_lone_notes_says_what_move_says(
+    tier: str, step: int, finger: int, following: int
 ) -> None:
-    """The programme reads tables; they must say what `move` and `step_cost` say."""
+    """The programme reads the way from note to note from a table."""
     model = model_of(tier)
-    f, g = fingerings(len(a)), fingerings(len(b))
-    table = model.steps(model.shape(a, f), model.shape(b, g), b[0] - a[0], ms / 1000)
-    wanted = np.full((3 * len(f), 3 * len(g)), np.inf)
-    for i, fingers in enumerate(f):
-        for at, run in enumerate(RUNS):
-            for j, following in enumerate(g):
-                move = model.move(a, fingers, b, following)
-                cost, after, _ = model.step_cost(move, run, ms / 1000)
-                wanted[3 * i + at, 3 * j + RUNS.index(after)] = cost
-    assert np.allclose(table, wanted)
+    lone = _lone_moves(model.rules)
+    at = step + FARTHEST, 4 * finger + following - 5
+    move = model.move((0,), (finger,), (step,), (following,))
+    assert (KINDS[lone.kind[at]], lone.way[at]) == (move.kind, move.direction)
+    assert (lone.base[at], lone.need[at]) == (move.base, move.need)
 
 
 @settings(max_examples=80, deadline=None)
