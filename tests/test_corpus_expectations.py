@@ -37,14 +37,19 @@ LAYERS_THAT_DIFFER = {
         "three moves within one bar, two of one letter: complex where it is, moderate on the whole",
 }
 TIERS_THAT_DIFFER = {
-    "textbook-glissando.musicxml":
-        "one prepared setting and slow sweeps: simple glissandi are on school syllabuses",
     "textbook-bisbigliando.musicxml":
         "interleaved hands: divided by register the left hand is left with one string",
-    "textbook-rolled-chords.musicxml":
-        "1-5-8-10 in one hand: an octave between fingers 2 and 4 is over the tiers' reach_24",
-    "tier-soloist-the-glass-fountain.musicxml":
-        "an octave between fingers 2 and 4, as in the rolled chords",
+    "textbook-bass-once.musicxml":
+        "one string at a time, a second each: the hand need not open to the tenth, and no limit of"
+        " a beginner's is met; a teacher would still keep it for later",
+    "textbook-chords-one-change-a-bar.musicxml":
+        "one slow change a bar is within a school player's pedal load, but for two bars that pass"
+        " as a burst; how many changes a whole piece has is not counted anywhere",
+    "tier-professional-harbour-hornpipe.musicxml":
+        "all layers but one moderate: the last of the amateur's in difficulty, by a hair",
+    "tier-soloist-night-ferry.musicxml":
+        "three layers complex and a fourth at the limit: the first of the soloists' in difficulty,"
+        " just within a professional's",
 }
 
 
@@ -92,11 +97,13 @@ def rank_correlation(files: list[str]) -> float:
 
 
 def test_difficulty_rises_with_the_intended_tier() -> None:
-    """Rank correlation, on the tuned excerpts and on those held back. Textbook patterns are left
-    out here: they show one technique slowly (a tier for its fingers, a low load)."""
-    for files, least in ((TUNED, 0.75), (HELD_BACK, 0.75)):
-        plain = [file for file in files if expected(file)["kind"] != "textbook"]
-        assert rank_correlation(plain) >= least
+    """Rank correlation over all excerpts, tuned and held back apart. With many excerpts to a tier
+    no ordering reaches 1: `best` is what a perfect one would."""
+    for files, least in ((TUNED, 0.85), (HELD_BACK, 0.80)):
+        tiers = [tier_names().index(expected(file)["tier"]) for file in files]
+        order = sorted(range(len(files)), key=lambda i: tiers[i])
+        best = float(kendalltau(tiers, [order.index(i) for i in range(len(files))]).statistic)
+        assert least <= rank_correlation(files) <= best < 0.9
 
 
 def test_the_held_back_excerpts_agree_nearly_as_well() -> None:

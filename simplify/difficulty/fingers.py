@@ -1,7 +1,8 @@
 """Fingers: what each hand has to do by itself, read off the hand plan.
 
 An easy pluck, in string order inside a placing, is one unit of work. Chords, new placings, jumps,
-strings out of order, wide hands, repeated strings and ornaments add to it (loads.toml, [fingers]).
+strings out of order, wide hands, repeated strings and ornaments add to it, and so do, at any speed,
+chords of three and four as shapes to be set at once (loads.toml, [fingers]).
 The unit prices are set so that each comfortable limit of a tier in tiers.toml (notes, chords,
 repeats and jumps a second) lands near that tier's cap for this layer.
 
@@ -62,7 +63,8 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
         items = _work(performance, row, table)
         demand = rate(items, grid, table["window"]) / table["anchor"]
         steady, marks = _held_signs(performance, hand, grid, table)
-        demands.append(demand + steady)
+        shape = _shapes(performance, row, grid, table)
+        demands.append(demand + steady + shape)
         everything.extend([*items, *marks])
     both = np.maximum(demands[0], demands[1])
     both = both + table["other_hand"] * np.minimum(demands[0], demands[1])
@@ -113,7 +115,8 @@ def _work(
                     hurry = min(table["jump_most"], table["jump_seconds"] * jump_ease / spare)
                     found["jump"] = table["jump"] * (table["jump_least"] + apart / 7.0) * hurry
             elif _breaks(further, back, pluck):
-                found["order"] = table["order"]
+                rocks = further is not None and len({*further.strings, *pluck.strings}) == 1
+                found["order"] = table["rock" if rocks else "order"]
         if same_placing:
             placing_low = min(placing_low, pluck.low)
             placing_high = max(placing_high, pluck.high)
@@ -150,6 +153,31 @@ def _breaks(further: Pluck | None, back: Pluck, pluck: Pluck) -> bool:
     if further is None:
         return not (up or down)
     return not ((up and back.low > further.high) or (down and back.high < further.low))
+
+
+def _shapes(
+    performance: Performance, row: Sequence[Pluck], grid: Sequence[Beat], table: dict[str, float]
+) -> Floats:
+    """Demand of this hand's chords as shapes, however slow: the largest of each beat.
+
+    Three fingers set at once and four are stages of learning, and so is a hand opened beyond the
+    octave (American Harp Society, Utah, levels 1-3; a tenth filled by four notes is harder than the
+    bare one: Philharmonia Orchestra, harp notes), which a slow tempo does not take away.
+    """
+    demand = np.zeros(len(grid))
+    gain = reach_gain(performance.player)
+    starts = [beat.onset for beat in grid]
+    strikes = performance.strikes
+    for pluck in row:
+        notes = [strikes[i].first for i in pluck.strikes]
+        size = len(pluck.strings)
+        if size < 3 or all(any(note.has(kind) for kind in _SWEEPS) for note in notes):
+            continue
+        beyond = max(0.0, pluck.high - pluck.low - table["shape_from"] - gain)
+        amount = (table["shape_note"] + table["shape_string"] * beyond) * (size - 2) ** 2
+        at = max(0, bisect.bisect_right(starts, pluck.tick) - 1)
+        demand[at] = max(demand[at], amount)
+    return demand
 
 
 def _held_signs(

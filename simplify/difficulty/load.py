@@ -1,14 +1,17 @@
 """How the layers stack, how length counts, and what a tier takes.
 
-Stacking. A layer of load x weighs u = x^2: a simple layer hardly asks for attention, a full one
-does. With the weights u_i of a bar's six layers,
+Stacking. A layer of load x weighs u = w x^power: a simple layer hardly asks for attention, a full
+one does, and the heaviest decides before many light ones. Its weight w says how early a course asks
+for that kind of work: what hands and feet must be able to do (fingers, pedals) bars the way to a
+player sooner than what slow practice takes apart (between the hands, harmonic rhythm). With the
+weights u_i of a bar's six layers,
 
     stacked = sum u_i + pair * sum_{i<j} u_i u_j
 
 so layers together weigh more than the sum of what each weighs alone (common practice: the more
 layers are complex at once, the simpler each must be). The number shown is difficulty =
-100 (1 - exp(-stacked / scale)): the stacked load grows without a natural end, readers want 0 to
-100; the map is strictly increasing, so it changes no order, and it spends its range where most
+100 (1 - exp(-(stacked / scale)^spread)): the stacked load grows without a natural end, readers want
+0 to 100; the map is strictly increasing, so it changes no order, and it spends its range where most
 music lies.
 
 Length. A bar's value of a layer is half its worst beat, half its mean. A stretch of n bars reads
@@ -27,7 +30,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -141,15 +144,22 @@ def level(load: float) -> str:
 
 def stack(layers: Sequence[float]) -> float:
     """The stacked load of six loads; see the module's formula. Non-negative, no upper end."""
-    weights = [x * x for x in layers]
-    total = sum(weights)
-    pairs = (total * total - sum(u * u for u in weights)) / 2.0
-    return total + numbers("load")["pair"] * pairs
+    table, weights = numbers("load"), _weights()
+    heavy = [w * math.pow(x, table["power"]) for w, x in zip(weights, layers, strict=True)]
+    total = sum(heavy)
+    pairs = (total * total - sum(u * u for u in heavy)) / 2.0
+    return total + table["pair"] * pairs
+
+
+@cache
+def _weights() -> tuple[float, ...]:
+    return tuple(numbers("load")[f"weight_{layer}"] for layer in LAYERS)
 
 
 def difficulty_of(stacked: float) -> float:
     """Difficulty (0-100) of a stacked load; see the module's formula."""
-    return 100.0 * (1.0 - math.exp(-stacked / numbers("load")["scale"]))
+    table = numbers("load")
+    return 100.0 * (1.0 - math.exp(-math.pow(stacked / table["scale"], table["spread"])))
 
 
 def assess(performance: Performance) -> Assessment:

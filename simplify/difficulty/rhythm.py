@@ -7,10 +7,11 @@ of division below); a note followed by a rest, or by its own holding on, at a he
 syncopation of strength (weight of that position) - (weight of the note's). Where another line
 strikes the heavier position the player can lean on it, so the strength counts less (loads.toml,
 [rhythm]). Note values: successive inter-onset times in a simple ratio are easier (the nearer to
-one, the less work). Cross-rhythm: between two moments that two lines share, they divide the time
-by p and q, neither of which divides the other; work grows with the pair's numbers. Missing first
-beats, compound metre and polyrhythm as sources of felt syncopation: Song 2013 (thesis, Queen Mary,
-University of London). The layer depends on the music alone, not on who plays which note.
+one, the less work); a line that another takes over when it rests has changed no value there. Cross-
+rhythm: between two moments that two lines share, they divide the time by p and q, neither of which
+divides the other; work grows with the pair's numbers. Missing first beats, compound metre and
+polyrhythm as sources of felt syncopation: Song 2013 (thesis, Queen Mary, University of London). The
+layer depends on the music alone, not on who plays which note.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import bisect
 import math
 from collections.abc import Sequence
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -150,11 +152,20 @@ def _within(line: Line, others: Sequence[Line], bars: Sequence[Bar], table: dict
             Work(line.seconds[k], onset, line.bars[k], line.hands[k], "syncopation", amount)
         )
     longest = table["longest_beats"]
+    # Where another line takes over as a note ends, the value goes on in that line.
+    handed = {
+        k for k, end in enumerate(line.ends[:-1]) if end < line.ticks[k + 1] and end in leaned
+    }
     for k in range(1, len(line.ticks) - 1):
+        if k in handed or k - 1 in handed:
+            continue
         before, after = line.ticks[k] - line.ticks[k - 1], line.ticks[k + 1] - line.ticks[k]
         pulse = bars[line.bars[k]].pulse_ticks
         if before != after and max(before, after) <= longest * pulse:
             amount = _ratio_price(before, after, table)
+            again = line.ticks[max(0, k - 3) : k]
+            if [b - a for a, b in pairwise(again)] == [before, after]:
+                amount *= table["value_again"]
             items.append(
                 Work(line.seconds[k], line.ticks[k], line.bars[k], line.hands[k], "values", amount)
             )
