@@ -14,6 +14,9 @@ from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
 
+from simplify.arrange.gather import gather
+from simplify.arrange.keys import parse_key
+from simplify.arrange.reduce import Reduced, reduced
 from simplify.difficulty.curve import Reason
 from simplify.difficulty.load import (
     Assessment,
@@ -31,7 +34,7 @@ from simplify.distance import distance
 from simplify.errors import OutputError, SelectionError
 from simplify.harp.instrument import PEDALS
 from simplify.harp.player import LAYERS, Player, load_player, tier_names, tier_player
-from simplify.report import document, page
+from simplify.report import arranged, document, page
 from simplify.report.results import (
     Alternative,
     AssessResult,
@@ -41,7 +44,8 @@ from simplify.report.results import (
     StrategyRow,
     StretchResult,
 )
-from simplify.score.graft import graft
+from simplify.score.carry import carried
+from simplify.score.graft import emit_part, graft
 from simplify.score.marks import PedalMark
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
@@ -84,10 +88,19 @@ def load(request: Request) -> LoadedPart:
     """The part asked for, at the tempo asked for."""
     loaded = select_part(open_score(request.score), request.part)
     if request.tempo is not None:
-        if not 5 <= request.tempo <= 600:
-            raise SelectionError(f"--tempo {request.tempo:g}: give 5 to 600 quarter notes a minute")
-        loaded = replace(loaded, part=loaded.part.at_tempo(request.tempo))
+        loaded = replace(loaded, part=loaded.part.at_tempo(_tempo(request.tempo)))
     return loaded
+
+
+def _tempo(quarters: float) -> float:
+    """A tempo asked for, if it is one.
+
+    Raises:
+        SelectionError: out of reason.
+    """
+    if not 5 <= quarters <= 600:
+        raise SelectionError(f"--tempo {quarters:g}: give 5 to 600 quarter notes a minute")
+    return quarters
 
 
 def _bars(loaded: LoadedPart, request: Request) -> tuple[int, int]:
@@ -470,6 +483,61 @@ def write_rewrites(
     files[folder / "report.html"] = page.of_rewrites(result, names).encode()
     _write_files(files)
     return tuple(names)
+
+
+# --- reduce -------------------------------------------------------------------------------------
+
+
+def reduce_score(
+    request: Request, *, keep: str = "", lock: str = "", solo: bool = False, key: str | None = None,
+    seconds: float = 60.0, workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Reduced:
+    """Keyboard or ensemble music as one harp part for a player."""
+    keeps = keeps_from(keep)
+    player = player_for(request)
+    fifths = None if key is None else parse_key(key)
+    gathered = gather(open_score(request.score), request.part)
+    if request.tempo is not None:
+        gathered = replace(gathered, part=gathered.part.at_tempo(_tempo(request.tempo)))
+    return reduced(
+        gathered, player, ALL, keeps=keeps, locked=lock, fifths=fifths, solo=solo,
+        seconds=seconds, workers=workers or max(1, os.cpu_count() or 1), progress=progress,
+    )
+
+
+def harp_score(
+    part: Part, performance: Performance, loaded: LoadedPart, title: str, *, fingering: bool = False
+) -> bytes:
+    """A harp part as a complete score: its pedals or levers marked, and what stood around the
+    notes of the source."""
+    fingers = {
+        strike.first.id: finger
+        for strike, finger in zip(
+            performance.strikes, performance.hand_plan.fingers, strict=True
+        )
+        if finger
+    } if fingering else {}
+    plan = performance.pedal_plan
+    marks = pedal_marks(plan, part.bars[0].onset, part.end)
+    xml = emit_part(part, title, fingering=fingers, pedal_marks=marks)
+    return carried(xml, loaded)
+
+
+def write_reduction(
+    result: Reduced, target: Path, *, report: Path | None = None, fingering: bool = False
+) -> None:
+    """Writes the part, and the report page if asked for; all or nothing."""
+    loaded = result.gathered.sources[0]
+    title = loaded.info.title or result.part.name
+    files = {
+        target: harp_score(
+            result.part, result.reading.performance, loaded, title, fingering=fingering
+        )
+    }
+    if report is not None:
+        files[report] = arranged.reduction_page(result).encode()
+    _write_files(files)
 
 
 # --- files --------------------------------------------------------------------------------------

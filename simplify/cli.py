@@ -138,6 +138,56 @@ def rewrite(
         sys.exit(GOAL_NOT_MET)
 
 
+@gentler.command(
+    epilog="Example: gentler reduce nocturne.mxl --tier amateur --solo --out nocturne-harp.musicxml"
+)
+@_choosing
+@click.option("--keep", metavar="WHAT", default="",
+              help="Hard promises: melody, bass, harmony, rhythm (several with commas).")
+@click.option("--lock", metavar="BARS", default="", help="Bars to leave alone, such as 5-8,12.")
+@click.option("--solo", is_flag=True, help="Nobody else plays: cost the neighbouring keys too.")
+@click.option("--key", metavar="KEY", help="Put it in this key, such as Gb (else it stays).")
+@click.option("--fingering", is_flag=True, help="Print finger numbers.")
+@click.option("--report", metavar="FILE.html", help="Also write the reduction report as a page.")
+@click.option("--seconds", type=click.FloatRange(min=1), default=60, show_default=True,
+              help="For the search over bars that resist.")
+@click.option("--workers", type=click.IntRange(1, 64), help="Processes; else one per core.")
+@click.option("--out", metavar="FILE.musicxml", required=True, help="The harp part.")
+@click.option("--force", is_flag=True, help="Replace FILE if it exists (never the input).")
+def reduce(
+    as_json: bool, quiet: bool, keep: str, lock: str, solo: bool, key: str | None,
+    fingering: bool, report: str | None, seconds: float, workers: int | None, out: str,
+    force: bool, **options: Any,
+) -> None:
+    """One playable harp part from a piano, organ, ensemble or choir score.
+
+    All parts with notes are merged (a song's accompaniment alone); --part names others, several
+    with commas, or 'all'.
+    """
+    from simplify import api
+    from simplify.report import arranged, terminal
+
+    if options["tier"] is None and options["player_file"] is None:
+        raise click.UsageError("say for whom: --tier TIER or --player FILE.toml")
+    if options["bars"] is not None:
+        raise click.UsageError("reduce takes whole pieces; leave out --bars")
+    target = api.check_file(out, options["score"], force)
+    page = api.check_file(report, options["score"], force) if report else None
+    with terminal.progress("reducing", quiet or as_json) as progress:
+        result = api.reduce_score(
+            _request(options), keep=keep, lock=lock, solo=solo, key=key, seconds=seconds,
+            workers=workers, progress=progress,
+        )
+    api.write_reduction(result, target, report=page, fingering=fingering)
+    if as_json:
+        _print_json(arranged.reduction_document(result, out))
+    else:
+        _note(quiet, result.gathered.warnings)
+        click.echo(arranged.of_reduction(result, out))
+    if not result.reached:
+        sys.exit(GOAL_NOT_MET)
+
+
 @gentler.command(epilog="Example: gentler pedals nocturne.musicxml --out nocturne-pedals.musicxml")
 @_choosing
 @click.option("--out", metavar="FILE.musicxml", help="Also write the score with its pedals marked.")

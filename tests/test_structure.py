@@ -20,6 +20,7 @@ LAYERS = (
     ("simplify.difficulty", "simplify.distance"),
     ("simplify.strategy",),
     ("simplify.search",),
+    ("simplify.arrange",),
     ("simplify.report",),
     ("simplify.api",),
     ("simplify.cli",),

@@ -1,0 +1,344 @@
+"""Eases music to a player's measure: bars are read, those that are too much are realised easier.
+
+All bars are read together (the whole piece performed once a round); each bar in trouble has one
+dial turned by a step, the one that its trouble asks for: a jump brings chords nearer, pedals cost
+accidentals, run-over chords lose notes. Bars with the same notes are turned together. When the
+player's measure holds, dials are turned back, bar by bar, wherever that costs nothing. The number
+of rounds does not depend on the length of the piece, so the time grows with it linearly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from simplify.arrange.numbers import numbers
+from simplify.arrange.realise import MOST, Basis, Dials, assembled, realise
+from simplify.difficulty.load import Reading, read_for
+from simplify.harp.player import LAYERS, MODERATE, Player
+from simplify.score.model import Note, Part, Passage
+from simplify.search.reading import excess
+from simplify.strategy import Keeps, broken_promises
+from simplify.technique.plan import Fault
+
+Progress = Callable[[int, int], None]
+
+_TAIL = (
+    ("near", 1), ("pace", 1), ("chords", 1), ("near", 2), ("rhythm", 1), ("pace", 2),
+    ("chords", 2), ("tune", 1), ("pace", 3), ("colour", 1), ("chords", 3), ("tune", 2), ("pace", 4),
+    ("colour", 2), ("rhythm", 2), ("pace", 5), ("chords", 4), ("tune", 3), ("colour", 3),
+    ("pace", 6), ("rhythm", 3), ("pace", 7), ("tune", 4), ("colour", 4), ("tune", 5),
+)
+"""Every step there is, the kindest first: what follows when a trouble's own steps are used up."""
+
+_STEPS: Mapping[str, tuple[tuple[str, int], ...]] = {
+    "fingers": (("pace", 1), ("near", 1), ("chords", 1), ("pace", 2), ("chords", 2), ("near", 2),
+                ("pace", 3), ("tune", 1), ("chords", 3), ("pace", 4), ("tune", 2)),
+    "between_hands": (("rhythm", 1), ("pace", 1), ("chords", 1), ("pace", 3), ("chords", 2),
+                      ("pace", 4), ("pace", 5), ("tune", 2)),
+    "pedals": (("colour", 1), ("colour", 2), ("pace", 3), ("colour", 3), ("pace", 4),
+               ("colour", 4)),
+    "harmonic_rhythm": (("pace", 3), ("colour", 1), ("pace", 4), ("colour", 2), ("pace", 5),
+                        ("pace", 6), ("colour", 3), ("pace", 7)),
+    "rhythm": (("rhythm", 1), ("pace", 3), ("tune", 1), ("rhythm", 2), ("pace", 4), ("tune", 2),
+               ("rhythm", 3), ("pace", 5), ("tune", 3)),
+    "counterpoint": (("pace", 1), ("chords", 2), ("pace", 3), ("pace", 4), ("chords", 3),
+                     ("pace", 5)),
+    "hand": (("chords", 1), ("near", 1), ("pace", 3), ("chords", 2), ("pace", 4), ("chords", 3),
+             ("pace", 6), ("chords", 4)),
+    "again": (("pace", 1), ("chords", 1), ("pace", 2), ("tune", 1), ("pace", 3), ("chords", 2),
+              ("pace", 4)),
+    "jump": (("near", 1), ("chords", 1), ("near", 2), ("pace", 2), ("pace", 3), ("chords", 2),
+             ("pace", 4), ("pace", 5)),
+    "ornament": (("tune", 1), ("pace", 1), ("pace", 3)),
+    "leading": (("tune", 1), ("tune", 2), ("rhythm", 2), ("tune", 3), ("pace", 3), ("tune", 4),
+                ("pace", 5), ("tune", 5)),
+    "chord": (("chords", 1), ("pace", 2), ("chords", 2), ("pace", 3), ("pace", 4), ("chords", 3)),
+}
+
+_CAUSE_OF_FAULT = {
+    "too_many_notes": "hand", "reach": "hand", "right_too_low": "hand", "hands_collide": "hand",
+    "string_clash": "again", "repeat_too_fast": "again", "jump_too_fast": "jump",
+    "run_too_fast": "again", "chord_too_fast": "chord", "one_hand_trill": "ornament",
+    "hand_busy": "ornament", "pedal_setting": "pedals", "pedal_held": "pedals",
+    "pedal_time": "pedals", "discless": "pedals", "lever_under_left_hand": "pedals",
+    "off_range": "pedals", "harmonics": "ornament",
+}
+_OF_THE_TUNE = frozenset({"again", "jump", "chord"})
+
+
+@dataclass(frozen=True, slots=True)
+class Eased:
+    """What easing brings. dials: of each bar; resisting: bars (indices) still too much; rounds: how
+    often the whole was read."""
+
+    part: Part
+    dials: tuple[Dials, ...]
+    reading: Reading
+    reached: bool
+    resisting: tuple[int, ...]
+    rounds: int
+
+
+class Easing:
+    """The state of easing one piece for one player (mutable: dials turn)."""
+
+    def __init__(
+        self, basis: Basis, player: Player, *, most: float | None = None,
+        start: Sequence[Dials] | None = None, locked: Iterable[int] = (),
+        least: Dials = Dials(),  # noqa: B008 - an immutable value
+        promises: Mapping[str, int] | None = None, keeps: Keeps = Keeps.NOTHING,
+    ) -> None:
+        """most: difficulty that must not be exceeded, besides the player's rules; start: dials to
+        begin with; locked: bars (indices) that stay; promises: how far a dial may go at most;
+        keeps: what every bar is held to."""
+        self.basis, self.player, self.most, self.keeps = basis, player, most, keeps
+        self._allowed: dict[tuple[int, Dials], bool] = {}
+        count = len(basis.part.bars)
+        self.dials = list(start) if start is not None else [least] * count
+        self.locked = frozenset(locked)
+        self.limits = {**MOST, **(promises or {})}
+        self.group = {bar: row for row in basis.groups for bar in row}
+        self.rounds = 0
+        self._rows: dict[tuple[int, Dials], tuple[Note, ...]] = {}
+        for bar in self.locked:
+            self.dials[bar] = Dials()
+
+    def row(self, bar: int, dials: Dials) -> tuple[Note, ...]:
+        """A bar realised, each once."""
+        key = (bar, dials)
+        if key not in self._rows:
+            self._rows[key] = realise(self.basis, bar, dials, self.player)
+        return self._rows[key]
+
+    def allowed(self, bar: int, dials: Dials) -> bool:
+        """True if the bar so realised holds the promises."""
+        if self.keeps == Keeps.NOTHING or dials == Dials():
+            return True
+        key = (bar, dials)
+        if key not in self._allowed:
+            alone = self.basis.part.window(bar, bar)
+            new = replace(alone, notes=tuple(replace(n, bar=0) for n in self.row(bar, dials)))
+            broken = broken_promises(Passage(alone, 0, 0), Passage(new, 0, 0), self.keeps)
+            self._allowed[key] = not broken
+        return self._allowed[key]
+
+    def part(self) -> Part:
+        """The whole as the dials stand."""
+        return assembled(self.basis, {i: self.row(i, d) for i, d in enumerate(self.dials)})
+
+    def read(self) -> tuple[Part, Reading]:
+        """The whole performed and measured."""
+        self.rounds += 1
+        part = self.part()
+        return part, read_for(part, self.player)
+
+    def within(self, reading: Reading) -> bool:
+        """True if the player's measure, and the difficulty asked for, hold."""
+        easy = self.most is None or reading.assessment.difficulty <= self.most
+        return reading.verdict.within and easy
+
+    def trouble(self, part: Part, reading: Reading) -> dict[int, list[str]]:
+        """Causes of trouble by bar, the worst first; empty if all holds."""
+        if self.within(reading):
+            return {}
+        found: dict[int, list[str]] = {}
+
+        def blame(bar: int, cause: str) -> None:
+            bars = self._asking(reading, bar) if cause == "pedals" else ()
+            for at in bars or (bar,):
+                found.setdefault(at, []).append(cause)
+
+        for fault in reading.faults:
+            blame(*self._fault(part, reading, fault))
+        rules = self.player.rules
+        for load in reading.assessment.bars:
+            if not reading.verdict.within and excess(load.layers, load.difficulty, rules) > 0:
+                for cause in self._layers(load.layers):
+                    blame(load.index, cause)
+        most = min(rules.max_load, self.most if self.most is not None else 100.0)
+        if reading.assessment.difficulty > most:
+            bars = reading.assessment.bars
+            hardest = max(load.difficulty for load in bars)
+            for load in bars:
+                if load.difficulty >= 0.9 * hardest or load.difficulty > most:
+                    causes = sorted(
+                        range(len(LAYERS)), key=lambda k, row=load.layers: -row[k]  # type: ignore[misc]
+                    )
+                    blame(load.index, LAYERS[causes[0]])
+        return found
+
+    def _asking(self, reading: Reading, bar: int) -> tuple[int, ...]:
+        """Bars whose notes ask for the pedal (or lever) moves made in and around a bar: for a move
+        away from the piece's home setting the next note that uses it, for one back home the last
+        note that was away."""
+        performance, home = reading.performance, self.basis.home
+        bars = performance.part.bars
+        low = bars[max(0, bar - 1)].onset
+        high = bars[min(len(bars) - 1, bar + 1)].end
+        found: set[int] = set()
+        played = performance.pedal_plan.played
+        for move in performance.pedal_plan.moves:
+            if not low <= move.onset < high:
+                continue
+            away = move.after != home[move.letter]
+            wanted = [
+                s.first.bar
+                for s, pitch in zip(performance.strikes, played, strict=True)
+                if pitch.step == move.letter and (move.string in (None, pitch.string))
+                and (s.onset >= move.onset) == away
+                and (pitch.alter == move.after) == away
+            ]
+            if wanted:
+                found.add(wanted[0] if away else wanted[-1])
+        return tuple(sorted(found))
+
+    def _fault(self, part: Part, reading: Reading, fault: Fault) -> tuple[int, str]:
+        strikes = [reading.performance.strikes[i] for i in fault.strikes]
+        cause = _CAUSE_OF_FAULT.get(fault.rule, "fingers")
+        if strikes and cause in _OF_THE_TUNE:
+            last = max(strikes, key=lambda s: s.onset).first
+            bar = self.basis.part.notes_by_bar[last.bar]
+            tune = {
+                (n.pitch.midi, n.onset) for n in bar if n.id in self.basis.tune
+            }
+            if all((s.first.pitch.midi, s.onset) in tune for s in strikes
+                   if s.first.bar == last.bar):
+                cause = "leading"
+        at = max((s.first.bar for s in strikes), default=part.bar_at(fault.onset).index)
+        return at, cause
+
+    def _layers(self, layers: Sequence[float]) -> list[str]:
+        """Layers over their caps, the furthest first; else the heaviest."""
+        over = [
+            (load - cap, name)
+            for load, cap, name in zip(layers, self.player.rules.caps, LAYERS, strict=True)
+            if load > cap
+        ]
+        if over:
+            return [name for _, name in sorted(over, reverse=True)]
+        ranked = sorted(zip(layers, LAYERS, strict=True), reverse=True)
+        heavy = [name for load, name in ranked if load > MODERATE]
+        return heavy[-1:] or [ranked[0][1]]
+
+    def turn(self, bar: int, causes: Sequence[str]) -> bool:
+        """Turns the next dial for the first cause that still has one; False if none has."""
+        if bar in self.locked:
+            return False
+        own = self.dials[bar]
+        for steps in (*(_STEPS[cause] for cause in dict.fromkeys(causes)), _TAIL):
+            for name, value in steps:
+                now = self.dials[bar]
+                if now.at(name) >= value or value > self.limits[name]:
+                    continue
+                turned = now.turned(name, value)
+                if not self.allowed(bar, turned):
+                    continue
+                same = self.row(bar, turned) == self.row(bar, own)
+                self._set(bar, turned)
+                if not same:
+                    return True
+        return False
+
+    def _set(self, bar: int, dials: Dials) -> None:
+        for other in self.group[bar]:
+            if other not in self.locked:
+                self.dials[other] = Dials(
+                    *(max(a, b) for a, b in zip(
+                        _values(self.dials[other]), _values(dials), strict=True
+                    ))
+                )
+
+
+def _values(dials: Dials) -> tuple[int, ...]:
+    return tuple(dials.at(name) for name in MOST)
+
+
+def ease(
+    basis: Basis, player: Player, *, most: float | None = None, locked: Iterable[int] = (),
+    start: Sequence[Dials] | None = None, promises: Mapping[str, int] | None = None,
+    keeps: Keeps = Keeps.NOTHING, progress: Progress | None = None,
+) -> Eased:
+    """The basis eased until the player's measure holds, or nothing further helps."""
+    easing = Easing(
+        basis, player, most=most, locked=locked, start=start, promises=promises,
+        keeps=keeps,
+    )
+    limits = numbers("ease")
+    part, reading = easing.read()
+    trouble = easing.trouble(part, reading)
+    rounds = int(limits["rounds"])
+    while trouble and easing.rounds < rounds:
+        turned: set[int] = set()
+        for bar in sorted(trouble):
+            first = easing.group[bar][0]
+            if first in turned:
+                continue
+            if easing.turn(bar, trouble[bar]):
+                turned.add(first)
+            else:
+                for near in (bar - 1, bar + 1):
+                    if 0 <= near < len(easing.dials) and easing.turn(near, trouble[bar]):
+                        turned.add(first)
+                        break
+        if not turned:
+            break
+        part, reading = easing.read()
+        trouble = easing.trouble(part, reading)
+        if progress is not None:
+            progress(easing.rounds, rounds)
+    part, reading = _give_back(easing, part, reading)
+    trouble = easing.trouble(part, reading)
+    return Eased(
+        part, tuple(easing.dials), reading, easing.within(reading), tuple(sorted(trouble)),
+        easing.rounds,
+    )
+
+
+def _give_back(easing: Easing, part: Part, reading: Reading) -> tuple[Part, Reading]:
+    """Turns dials back where nothing is lost by it, the tune's first, every other group of bars at
+    a time: no bar may come into trouble that was in none."""
+    stuck: set[tuple[int, str]] = set()
+    known = easing.trouble(part, reading)
+    for _ in range(int(numbers("ease")["give_back"])):
+        before = list(easing.dials)
+        for name in ("tune", "colour", "chords", "pace", "rhythm", "near"):
+            for parity in (0, 1):
+                kept = list(easing.dials)
+                tried = _lowered(easing, name, parity, stuck)
+                if not tried:
+                    continue
+                for attempt in (0, 1):
+                    new_part, new_reading = easing.read()
+                    bad = easing.trouble(new_part, new_reading).keys() - known.keys()
+                    if not bad:
+                        part, reading = new_part, new_reading
+                        break
+                    for group in tried:
+                        near = {at + k for at in group for k in (-1, 0, 1)}
+                        if attempt or near & bad:
+                            stuck.add((group[0], name))
+                            for bar in group:
+                                easing.dials[bar] = kept[bar]
+        if easing.dials == before:
+            break
+    return part, reading
+
+
+def _lowered(
+    easing: Easing, name: str, parity: int, stuck: set[tuple[int, str]]
+) -> list[tuple[int, ...]]:
+    """Every other group of equal bars with one dial turned back a step; which groups."""
+    tried = []
+    for at, group in enumerate(easing.basis.groups):
+        now = easing.dials[group[0]]
+        if at % 2 != parity or (group[0], name) in stuck or not now.at(name):
+            continue
+        lower = now.turned(name, now.at(name) - 1)
+        if not easing.allowed(group[0], lower):
+            continue
+        for bar in group:
+            if bar not in easing.locked:
+                easing.dials[bar] = lower
+        tried.append(group)
+    return tried
