@@ -74,10 +74,10 @@ def gather(score: Score, wanted: str | None = None) -> Gathered:
     """
     chosen, left_out = choose_sources(score, wanted)
     loaded = tuple(load_part(score, choice) for choice in chosen)
+    loaded, uneven = _aligned(score, loaded)
     first = loaded[0].part
-    for other in loaded[1:]:
-        _same_bars(score, first, other.part)
     warnings = list(dict.fromkeys(w for one in loaded for w in one.info.warnings))
+    warnings += uneven
     if left_out and wanted is None:
         names = ", ".join(choice.label for choice in left_out)
         warnings.append(f"left out: {names} (take everything with --part all)")
@@ -98,18 +98,51 @@ def gather(score: Score, wanted: str | None = None) -> Gathered:
     return Gathered(part, loaded, left_out, damper, tuple(warnings))
 
 
-def _same_bars(score: Score, one: Part, other: Part) -> None:
-    if len(one.bars) != len(other.bars):
+def _aligned(
+    score: Score, loaded: tuple[LoadedPart, ...]
+) -> tuple[tuple[LoadedPart, ...], list[str]]:
+    """The parts with the same bars: where a bar's length differs between parts, the longest holds
+    for all, and it is told."""
+    counts = {len(one.part.bars) for one in loaded}
+    if len(counts) > 1:
+        some = ", ".join(f"{one.choice.label} {len(one.part.bars)}" for one in loaded)
         raise ScoreError(
-            f"{score.path}: part {one.name} has {len(one.bars)} bars, part {other.name} "
-            f"{len(other.bars)}; name the parts to merge with --part"
+            f"{score.path}: the parts differ in their number of bars ({some}); name those to merge "
+            "with --part"
         )
-    for a, b in zip(one.bars, other.bars, strict=True):
-        if (a.onset, a.duration) != (b.onset, b.duration):
-            raise ScoreError(
-                f"{score.path}: part {other.name} bar {b.number}: its length differs from part "
-                f"{one.name}'s; correct the bar or name one part with --part"
-            )
+    lengths = [[bar.duration for bar in one.part.bars] for one in loaded]
+    longest = [max(row) for row in zip(*lengths, strict=True)]
+    if all(row == longest for row in lengths):
+        return loaded, []
+    onsets = [sum(longest[:at]) for at in range(len(longest))]
+    told = next(
+        bar.number for bar, long, *rest in zip(
+            loaded[0].part.bars, longest, *lengths, strict=True
+        ) if any(x != long for x in rest)
+    )
+    moved = []
+    for one in loaded:
+        part = one.part
+        shift = [new - bar.onset for new, bar in zip(onsets, part.bars, strict=True)]
+
+        def at(tick: int, part: Part = part, shift: list[int] = shift) -> int:
+            return tick + shift[part.bar_at(tick).index]
+
+        bars = tuple(
+            replace(bar, onset=onset, duration=long,
+                    lead=0 if long == bar.metre_ticks else bar.lead)
+            for bar, onset, long in zip(part.bars, onsets, longest, strict=True)
+        )
+        new = replace(
+            part, bars=bars,
+            notes=tuple(replace(n, onset=n.onset + shift[n.bar]) for n in part.notes),
+            tempo=tuple(replace(m, onset=at(m.onset)) for m in part.tempo),
+            dynamics=tuple(replace(d, onset=at(d.onset)) for d in part.dynamics),
+            given=(),
+        )
+        moved.append(replace(one, part=new))
+    text = f"the parts' bars differ in length (first: bar {told}); the longest holds for all"
+    return tuple(moved), [text]
 
 
 def _merged(loaded: Sequence[LoadedPart]) -> tuple[Note, ...]:

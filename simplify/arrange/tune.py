@@ -73,8 +73,9 @@ def _path(part: Part, cells: Sequence[Cell]) -> list[Line | None]:
             continue
         around: dict[Line, list[Note]] = defaultdict(list)
         for near in cells[max(0, at - 1) : at + 2]:
-            for line, notes in near[2].items():
-                around[line] += notes
+            if part.bar_at(near[0]).index == part.bar_at(start).index:
+                for line, notes in near[2].items():
+                    around[line] += notes
         price = weights["stay"] * (weights["bar_line"] if start in starts else 1.0)
         found: dict[Line, tuple[float, list[Line | None]]] = {}
         for line, notes in rows.items():
@@ -95,7 +96,7 @@ def salience(
     here: Sequence[Note], around: dict[Line, list[Note]], line: Line, length: int
 ) -> float:
     """How much a line leads in a stretch of `length` ticks. here: its notes there; around: all
-    lines' notes there and just before and after."""
+    lines' notes in the bar."""
     weights = numbers("melody")
     own = _tops(around[line])
     heights = {other: _mean_height(notes) for other, notes in around.items()}
