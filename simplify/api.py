@@ -16,6 +16,7 @@ from pathlib import Path
 
 from simplify.arrange.gather import gather
 from simplify.arrange.keys import parse_key
+from simplify.arrange.ladder import Ladder, ladder_of
 from simplify.arrange.reduce import Reduced, reduced
 from simplify.difficulty.curve import Reason
 from simplify.difficulty.load import (
@@ -44,7 +45,7 @@ from simplify.report.results import (
     StrategyRow,
     StretchResult,
 )
-from simplify.score.carry import carried
+from simplify.score.carry import carried, together
 from simplify.score.graft import emit_part, graft
 from simplify.score.marks import PedalMark
 from simplify.score.model import Edit, NoteId, Part, Passage
@@ -538,6 +539,55 @@ def write_reduction(
     if report is not None:
         files[report] = arranged.reduction_page(result).encode()
     _write_files(files)
+
+
+# --- ladder -------------------------------------------------------------------------------------
+
+LADDER = ("soloist", "professional", "amateur", "school", "beginner")
+"""The versions of a ladder if none are named, hardest first."""
+
+
+def ladder_score(
+    request: Request, *, tiers: Sequence[str] = (),
+    progress: Callable[[int, int], None] | None = None,
+) -> Ladder:
+    """Versions of a score for several tiers, each derived from the next harder.
+
+    Raises:
+        SelectionError: no such tier.
+    """
+    order = tier_names()
+    for tier in tiers:
+        tier_player(tier)
+    wanted = sorted(set(tiers or LADDER), key=order.index, reverse=True)
+    players = [tier_player(tier, request.harp) for tier in wanted]
+    gathered = gather(open_score(request.score), request.part)
+    if request.tempo is not None:
+        gathered = replace(gathered, part=gathered.part.at_tempo(_tempo(request.tempo)))
+    return ladder_of(gathered, players, progress=progress)
+
+
+def write_ladder(result: Ladder, folder: Path, *, fingering: bool = False) -> tuple[str, ...]:
+    """Writes one score a version, one with all of them as parts, booklet.html and result.json."""
+    loaded = result.gathered.sources[0]
+    title = loaded.info.title or result.basis.part.name
+    files: dict[Path, bytes] = {}
+    names: list[str] = []
+    scores: list[tuple[str, bytes]] = []
+    for at, rung in enumerate(reversed(result.rungs), start=1):
+        name = f"{at:02d}-{rung.player.name.split(',')[0].replace(' ', '-')}.musicxml"
+        part = replace(rung.part, name=f"Harp ({rung.player.name})")
+        xml = harp_score(part, rung.reading.performance, loaded, title, fingering=fingering)
+        names.append(name)
+        scores.append((part.name, xml))
+        files[folder / name] = xml
+    names.reverse()
+    files[folder / "all.musicxml"] = together([xml for _, xml in scores])
+    text = json.dumps(arranged.ladder_document(result, names), ensure_ascii=False, indent=2)
+    files[folder / "booklet.html"] = arranged.ladder_page(result, names).encode()
+    files[folder / "result.json"] = (text + "\n").encode()
+    _write_files(files)
+    return tuple(names)
 
 
 # --- files --------------------------------------------------------------------------------------

@@ -188,6 +188,40 @@ def reduce(
         sys.exit(GOAL_NOT_MET)
 
 
+@gentler.command(
+    epilog="Example: gentler ladder waltz.mxl --tiers amateur,school,beginner --out waltz-versions/"
+)
+@_choosing
+@click.option("--tiers", metavar="T,T,...", default="",
+              help="The versions wanted; else all five tiers.")
+@click.option("--fingering", is_flag=True, help="Print finger numbers.")
+@click.option("--out", metavar="DIR", required=True, help="Folder for the versions.")
+@click.option("--force", is_flag=True, help="Replace files of an earlier run in DIR.")
+def ladder(
+    as_json: bool, quiet: bool, tiers: str, fingering: bool, out: str, force: bool, **options: Any,
+) -> None:
+    """One version of SCORE per tier, each derived from the next harder, with a booklet."""
+    from simplify import api
+    from simplify.report import arranged, terminal
+
+    for name in ("tier", "player_file", "bars"):
+        if options[name] is not None:
+            raise click.UsageError("ladder takes whole pieces and --tiers; leave out "
+                                   f"--{name.removesuffix('_file')}")
+    target = api.check_folder(out, options["score"], force)
+    wanted = [tier.strip() for tier in tiers.split(",") if tier.strip()]
+    with terminal.progress("laddering", quiet or as_json) as progress:
+        result = api.ladder_score(_request(options), tiers=wanted, progress=progress)
+    files = api.write_ladder(result, target, fingering=fingering)
+    if as_json:
+        _print_json(arranged.ladder_document(result, files))
+    else:
+        _note(quiet, result.gathered.warnings)
+        click.echo(arranged.of_ladder(result, out))
+    if not result.reached:
+        sys.exit(GOAL_NOT_MET)
+
+
 @gentler.command(epilog="Example: gentler pedals nocturne.musicxml --out nocturne-pedals.musicxml")
 @_choosing
 @click.option("--out", metavar="FILE.musicxml", help="Also write the score with its pedals marked.")

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from html import escape
 from typing import Any
 
 from simplify.arrange.keys import KeyCost
+from simplify.arrange.ladder import Ladder, Rung
 from simplify.arrange.reduce import BarLoss, Reduced, changed_ids
 from simplify.report.document import layers_of
 from simplify.report.engrave import engraved
 from simplify.report.page import STYLE
 from simplify.report.results import CAUTIONS
 from simplify.report.terminal import bars_words, for_whom
+from simplify.score.model import Part
 from simplify.version import VERSION
 
 Document = dict[str, Any]
@@ -84,13 +88,18 @@ def of_reduction(result: Reduced, out: str) -> str:
 
 def resisting_words(result: Reduced) -> str:
     """Printed numbers of the bars still too much."""
+    return resisting_bars(result.part, result.resisting)
+
+
+def resisting_bars(part: Part, resisting: Sequence[int]) -> str:
+    """Printed numbers of bars (indices)."""
     runs: list[list[int]] = []
-    for bar in result.resisting:
+    for bar in resisting:
         if runs and runs[-1][1] + 1 == bar:
             runs[-1][1] = bar
         else:
             runs.append([bar, bar])
-    bars = result.part.bars
+    bars = part.bars
     return ", ".join(
         bars[a].number if a == b else f"{bars[a].number}-{bars[b].number}" for a, b in runs
     ) or "none alone; the whole is too much"
@@ -202,3 +211,139 @@ def reduction_page(result: Reduced) -> str:
            if rows else "<p>Nothing.</p>")
         + f"<h2>The part (coloured: new)</h2>{music}" + page_foot()
     )
+
+
+# --- ladders --------------------------------------------------------------------------------------
+
+
+def share_words(rung: Rung) -> str:
+    """Bars carried over unchanged, in words."""
+    total = len(rung.part.bars)
+    return f"{len(rung.carried)} of {total} bars ({100 * len(rung.carried) / total:.0f} %)"
+
+
+def of_ladder(result: Ladder, out: str) -> str:
+    """What is printed on stdout."""
+    loaded = result.gathered.sources[0]
+    lines = [
+        f"{loaded.info.title or 'Score'}: {len(result.rungs)} versions for harp, bars "
+        f"{result.basis.part.bars[0].number}-{result.basis.part.bars[-1].number}",
+        f"As merged: difficulty {result.source.assessment.difficulty:.0f}.",
+        "",
+        "version        difficulty  faults  moves  tune kept  bass kept  as the harder version",
+    ]
+    for rung in result.rungs:
+        lines.append(
+            f"{rung.player.name:<14} {rung.reading.assessment.difficulty:>10.1f}"
+            f"  {len(rung.reading.faults):>6}  {moves_of(rung):>5}  {100 * rung.tune_kept:>7.0f} %"
+            f"  {100 * rung.bass_kept:>7.0f} %  {share_words(rung)}"
+        )
+    for rung in result.rungs:
+        if not rung.reached:
+            lines.append(f"{rung.player.name}: the tier is not reached; bars that resist: "
+                         f"{resisting_bars(rung.part, rung.resisting)}")
+        elif not rung.stepped:
+            lines.append(
+                f"{rung.player.name}: not easier than the version before by a useful step"
+            )
+    lines += ["", f"Scores, all.musicxml, booklet.html and result.json are in {out}.", ""]
+    lines += CAUTIONS
+    return "\n".join(lines)
+
+
+def moves_of(rung: Rung) -> int:
+    """Pedal moves or lever turns after the first note."""
+    performance = rung.reading.performance
+    first = min((s.onset for s in performance.strikes), default=0)
+    return sum(move.onset > first for move in performance.pedal_plan.moves)
+
+
+def ladder_document(result: Ladder, files: Sequence[str]) -> Document:
+    """`gentler ladder --json`, and result.json."""
+    loaded = result.gathered.sources[0]
+    part = result.basis.part
+    return {
+        "version": VERSION,
+        "score": {
+            "title": loaded.info.title, "part": part.name, "bars": len(part.bars),
+            "tempo": part.tempo[0].quarters, "source_format": loaded.info.source_format,
+        },
+        "sources": [one.choice.label for one in result.gathered.sources],
+        "original": {"difficulty": round(result.source.assessment.difficulty, 2)},
+        "versions": [
+            {
+                "player": rung.player.name,
+                "tier": rung.player.tier,
+                "harp": rung.player.harp.name,
+                "difficulty": round(rung.reading.assessment.difficulty, 2),
+                "step": round(rung.step, 2),
+                "within_tier": rung.reached,
+                "easier_by_a_step": rung.stepped,
+                "resisting_bars": [rung.part.bars[i].number for i in rung.resisting],
+                "layers": layers_of(rung.reading.assessment.layers),
+                "faults": len(rung.reading.faults),
+                "moves": moves_of(rung),
+                "bars_as_harder": [rung.part.bars[i].number for i in sorted(rung.carried)],
+                "share_as_harder": round(len(rung.carried) / len(rung.part.bars), 4),
+                "same_fingering": round(rung.same_fingers, 4),
+                "melody_kept": round(rung.tune_kept, 4),
+                "bass_kept": round(rung.bass_kept, 4),
+                "distance": round(rung.distance, 4),
+                "teaches": list(rung.teaches),
+                "hints": [
+                    {"bars": [hint.first, hint.last], "text": hint.text} for hint in rung.hints
+                ],
+                "file": file,
+            }
+            for rung, file in zip(result.rungs, files, strict=True)
+        ],
+        "warnings": list(result.gathered.warnings),
+    }
+
+
+def ladder_page(result: Ladder, files: Sequence[str]) -> str:
+    """The booklet: the teacher's table, then each version, the easiest first, with what it teaches,
+    how to practise it, and the music (bars that differ from the harder version in colour)."""
+    loaded = result.gathered.sources[0]
+    title = f"{loaded.info.title or 'Score'}: {len(result.rungs)} versions for harp"
+    easiest = list(reversed(list(zip(result.rungs, files, strict=True))))
+    rows = "".join(
+        f"<tr><td>{escape(rung.player.name)}</td><td>{escape(rung.player.harp.title)}</td>"
+        f"<td class=number>{rung.reading.assessment.difficulty:.0f}</td>"
+        f"<td class=number>{moves_of(rung)}</td>"
+        f"<td class=number>{100 * rung.tune_kept:.0f} %</td>"
+        f"<td>{escape(share_words(rung))}</td>"
+        f"<td class=number>{100 * rung.same_fingers:.0f} %</td>"
+        f"<td>{'yes' if rung.reached else 'no'}</td><td>{escape(file)}</td></tr>"
+        for rung, file in easiest
+    )
+    parts = [
+        page_head(title),
+        '<h2>For the teacher</h2><div class="scroll"><table><tr><th>version</th><th>harp</th>'
+        "<th class=number>difficulty</th><th class=number>moves</th>"
+        "<th class=number>tune kept</th><th>bars as in the harder version</th>"
+        "<th class=number>same fingers there</th><th>within its tier</th><th>score</th></tr>"
+        f"{rows}</table></div>",
+    ]
+    harder = {id(r): h for h, r in itertools.pairwise(result.rungs)}
+    for rung, file in easiest:
+        above = harder.get(id(rung))
+        before = above.part if above is not None else result.basis.part
+        changed = changed_ids(before, rung.part)
+        hints = "".join(
+            f"<li>{escape(bars_words(h.first, h.last))}: {escape(h.text)}</li>" for h in rung.hints
+        )
+        music = "".join(
+            f'<div class="music">{svg}</div>'
+            for first in range(0, len(rung.part.bars), PAGE_BARS)
+            for svg in engraved(
+                rung.part, first, min(len(rung.part.bars), first + PAGE_BARS) - 1, changed
+            )
+        )
+        parts.append(
+            f"<h2>{escape(rung.player.name)}: {escape(file)}</h2>"
+            f"<p>What it teaches: {escape('; '.join(rung.teaches))}.</p>"
+            + (f"<h3>How to practise</h3><ul>{hints}</ul>" if hints else "")
+            + f"<h3>The music (coloured: other than in the harder version)</h3>{music}"
+        )
+    return "".join(parts) + page_foot()

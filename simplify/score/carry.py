@@ -9,6 +9,7 @@ stays there.
 from __future__ import annotations
 
 import copy
+import re
 import xml.etree.ElementTree as ET
 from collections.abc import Sequence
 from fractions import Fraction
@@ -132,3 +133,22 @@ def _words(text: str, tick: int, divisions: int) -> ET.Element:
     ET.SubElement(kind, "words", {"font-style": "normal"}).text = text
     ET.SubElement(direction, "staff").text = "2"
     return _placed(direction, tick, divisions)
+
+
+def together(scores: Sequence[bytes]) -> bytes:
+    """One score of several of one part each (UTF-8, as `emit_part` writes them), as its parts."""
+    texts = [score.decode("utf-8") for score in scores]
+    entries, parts = [], []
+    for number, text in enumerate(texts, start=1):
+        listed = re.search(r"<score-part id=.*?</score-part>", text, re.DOTALL)
+        music = re.search(r"<part id=.*</part>", text, re.DOTALL)
+        assert listed is not None
+        assert music is not None
+        name = f'"P{number}"'
+        entries.append(listed[0].replace('"P1"', name, 1))
+        parts.append(music[0].replace('"P1"', name, 1))
+    head = texts[0][: texts[0].index("<score-part id=")]
+    return (
+        head + "\n    ".join(entries) + "\n  </part-list>\n  " + "\n  ".join(parts)
+        + "\n</score-partwise>\n"
+    ).encode()
