@@ -404,3 +404,71 @@ def test_reduce_refuses_what_it_cannot_do(tmp_path: Path, options: list[str], me
     assert done.exit_code != 0
     assert message in str(done.exception) + done.output
     assert not out.exists()
+
+
+# --- ladders --------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def versions(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three versions of a chorale, as the command writes them."""
+    out = tmp_path_factory.mktemp("ladder") / "out"
+    source = str(corpus.getWork("bach/bwv269"))
+    done = CliRunner().invoke(
+        gentler,
+        ["ladder", source, "--tiers", "school,professional,amateur", "--out", str(out), "--quiet"],
+    )
+    assert done.exit_code == 0, done.output
+    return out
+
+
+def test_versions_fall_strictly_and_meet_their_tiers(versions: Path):
+    document = json.loads((versions / "result.json").read_text("utf-8"))
+    rows = document["versions"]
+    assert [row["tier"] for row in rows] == ["professional", "amateur", "school"]
+    assert all(row["within_tier"] and row["faults"] == 0 for row in rows)
+    for harder, easier in itertools.pairwise(rows):
+        assert easier["difficulty"] <= 0.85 * harder["difficulty"] + 0.01
+        assert 0 <= easier["share_as_harder"] <= 1
+
+
+def test_versions_are_playable_when_read_again(versions: Path):
+    """What a pupil opens is what was measured: 0 faults, the source's bars, a valid score."""
+    count = len(gather(open_score(str(corpus.getWork("bach/bwv269")))).part.bars)
+    for name, tier in (("01-school", "school"), ("03-professional", "professional")):
+        path = versions / f"{name}.musicxml"
+        part = select_part(open_score(str(path))).part
+        assert len(part.bars) == count
+        assert find_faults(perform(part, tier_player(tier))) == ()
+        assert schema_faults(path.read_bytes()) == ()
+
+
+def test_one_file_holds_all_levels(versions: Path):
+    score = open_score(str(versions / "all.musicxml"))
+    assert [c.name for c in score.candidates] == [
+        "Harp (school)", "Harp (amateur)", "Harp (professional)",
+    ]
+    assert schema_faults((versions / "all.musicxml").read_bytes()) == ()
+
+
+def test_bars_reported_as_carried_over_are_the_same(versions: Path):
+    document = json.loads((versions / "result.json").read_text("utf-8"))
+    amateur, school = (
+        select_part(open_score(str(versions / f"{name}.musicxml"))).part
+        for name in ("02-amateur", "01-school")
+    )
+    same = document["versions"][2]["bars_as_harder"]
+    assert same
+    for bar in amateur.bars:
+        if bar.number in same:
+            rows = [
+                sorted((n.onset, n.duration, n.pitch.name) for n in part.notes_by_bar[bar.index])
+                for part in (amateur, school)
+            ]
+            assert rows[0] == rows[1]
+
+
+def test_the_booklet_tells_teacher_and_pupil_what_they_need(versions: Path):
+    text = (versions / "booklet.html").read_text("utf-8")
+    for words in ("For the teacher", "What it teaches", "How to practise", "the harpist's word"):
+        assert words in text or words.replace("'", "&#x27;") in text

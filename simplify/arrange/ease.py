@@ -265,9 +265,24 @@ def ease(
         keeps=keeps,
     )
     limits = numbers("ease")
+    rounds = int(limits["rounds"])
+    part, reading, trouble = _turned_up(easing, rounds, progress)
+    part, reading = _give_back(easing, part, reading)
+    trouble = easing.trouble(part, reading)
+    if trouble:  # what was given back elsewhere may have made room
+        part, reading, trouble = _turned_up(easing, easing.rounds + rounds, progress)
+    return Eased(
+        part, tuple(easing.dials), reading, easing.within(reading), tuple(sorted(trouble)),
+        easing.rounds,
+    )
+
+
+def _turned_up(
+    easing: Easing, rounds: int, progress: Progress | None
+) -> tuple[Part, Reading, dict[int, list[str]]]:
+    """Turns dials up, one a round in each bar in trouble, until there is none or none helps."""
     part, reading = easing.read()
     trouble = easing.trouble(part, reading)
-    rounds = int(limits["rounds"])
     while trouble and easing.rounds < rounds:
         turned: set[int] = set()
         for bar in sorted(trouble):
@@ -286,13 +301,8 @@ def ease(
         part, reading = easing.read()
         trouble = easing.trouble(part, reading)
         if progress is not None:
-            progress(easing.rounds, rounds)
-    part, reading = _give_back(easing, part, reading)
-    trouble = easing.trouble(part, reading)
-    return Eased(
-        part, tuple(easing.dials), reading, easing.within(reading), tuple(sorted(trouble)),
-        easing.rounds,
-    )
+            progress(min(easing.rounds, rounds), rounds)
+    return part, reading, trouble
 
 
 def _give_back(easing: Easing, part: Part, reading: Reading) -> tuple[Part, Reading]:

@@ -91,6 +91,9 @@ def ladder_of(
             here, player, most=most,
             progress=None if progress is None else _part_of(progress, at, len(players)),
         )
+        if not eased.reached:
+            again = ease(basis_of(here.part, player.harp), player, most=most)
+            eased = again if again.reached else eased
         carried = unchanged_bars(harder.part, eased.part)
         difficulty = eased.reading.assessment.difficulty
         tune, low = retained(basis, eased.part)
