@@ -177,18 +177,35 @@ def _stretch(
 # --- pedals -------------------------------------------------------------------------------------
 
 
-def plan_score(request: Request) -> PedalResult:
-    """The pedal plan of a part, or of some bars of it."""
+def plan_score(request: Request, *, hands: bool = False) -> PedalResult:
+    """The pedal plan of a part, or of some bars of it; `hands`: with hands and fingers."""
     player = player_for(request)
     loaded, part = _music(request)
-    plan = plan_pedals(part, player)
-    return PedalResult(loaded.info, part, player, plan, loaded.info.warnings, loaded)
+    performance = perform(part, player) if hands else None
+    plan = performance.pedal_plan if performance else plan_pedals(part, player)
+    return PedalResult(loaded.info, part, player, plan, loaded.info.warnings, loaded, performance)
 
 
-def write_pedals(result: PedalResult, target: Path) -> None:
-    """Writes the score with the plan's setting and moves marked."""
-    marks = pedal_marks(result.plan, result.part.bars[0].onset, result.part.end)
-    _write_files({target: graft(result.loaded, result.loaded.part, pedal_marks=marks)})
+def write_pedals(result: PedalResult, target: Path, *, fingering: bool = False) -> None:
+    """Writes the score with the plan's setting and moves marked; `fingering`: fingers too, of a
+    result with hands."""
+    low, high = result.part.bars[0].onset, result.part.end
+    fingers = {}
+    if fingering and result.performance is not None:
+        fingers = finger_marks(result.performance, low, high)
+    marks = pedal_marks(result.plan, low, high)
+    data = graft(result.loaded, result.loaded.part, pedal_marks=marks, fingering=fingers)
+    _write_files({target: data})
+
+
+def finger_marks(performance: Performance, onset: int, end: int) -> dict[NoteId, int]:
+    """Note id to finger (1 is the thumb) for what is struck in [onset, end)."""
+    fingers = performance.hand_plan.fingers
+    return {
+        strike.first.id: finger
+        for strike, finger in zip(performance.strikes, fingers, strict=True)
+        if finger and onset <= strike.onset < end
+    }
 
 
 def pedal_marks(plan: PedalPlan, onset: int, end: int) -> tuple[PedalMark, ...]:
@@ -463,13 +480,6 @@ def write_rewrites(
     files: dict[Path, bytes] = {}
     names: list[str] = []
     for one in result.alternatives:
-        fingers: dict[NoteId, int] = {}
-        if fingering:
-            for strike, finger in zip(
-                one.performance.strikes, one.performance.hand_plan.fingers, strict=True
-            ):
-                if finger and low <= strike.onset < high:
-                    fingers[strike.first.id] = finger
         name = f"{one.rank:02d}.musicxml"
         names.append(name)
         files[folder / name] = graft(
@@ -477,7 +487,7 @@ def write_rewrites(
             one.part,
             pedal_marks=pedal_marks(one.performance.pedal_plan, low, high),
             pedal_span=(low, high),
-            fingering=fingers,
+            fingering=finger_marks(one.performance, low, high) if fingering else {},
         )
     text = json.dumps(document.of_rewrites(result, names), ensure_ascii=False, indent=2)
     files[folder / "result.json"] = (text + "\n").encode()

@@ -225,21 +225,30 @@ def ladder(
 @gentler.command(epilog="Example: gentler pedals nocturne.musicxml --out nocturne-pedals.musicxml")
 @_choosing
 @click.option("--out", metavar="FILE.musicxml", help="Also write the score with its pedals marked.")
+@click.option("--fingering", is_flag=True, help="Print finger numbers (1 is the thumb) in FILE.")
+@click.option("--plan", "whole_plan", is_flag=True,
+              help="Show every moment: hand, finger and string, and the pedals.")
 @click.option("--force", is_flag=True, help="Replace FILE if it exists (never the input).")
-def pedals(as_json: bool, quiet: bool, out: str | None, force: bool, **options: Any) -> None:
-    """The pedal plan of SCORE: setting, moves with their feet, spelling to play."""
+def pedals(
+    as_json: bool, quiet: bool, out: str | None, fingering: bool, whole_plan: bool, force: bool,
+    **options: Any,
+) -> None:
+    """The pedal plan of SCORE: setting, moves with their feet, spelling to play; on request the
+    hands and fingers too."""
     from simplify import api
     from simplify.report import document, terminal
 
+    if fingering and not out:
+        raise click.UsageError("--fingering prints into a score: name it with --out FILE.musicxml")
     target = api.check_file(out, options["score"], force) if out else None
-    result = api.plan_score(_request(options))
+    result = api.plan_score(_request(options), hands=fingering or whole_plan)
     if target is not None:
-        api.write_pedals(result, target)
+        api.write_pedals(result, target, fingering=fingering)
     if as_json:
         _print_json(document.of_pedals(result))
     else:
         _note(quiet, result.warnings)
-        click.echo(terminal.of_pedals(result))
+        click.echo((terminal.of_plan if whole_plan else terminal.of_pedals)(result))
         if out and not quiet:
             click.echo(f"note: marked score written to {out}", err=True)
 

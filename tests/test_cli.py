@@ -114,6 +114,35 @@ def test_pedals_json_and_marked_score(excerpt: Path, tmp_path: Path):
     assert run("pedals", excerpt, "--out", target, "--force").returncode == 0
 
 
+def test_fingers_are_printed_and_the_plan_is_shown(excerpt: Path, tmp_path: Path):
+    """The score's finger numbers, read by music21, are those of the plan; on the page every finger
+    is 1 (thumb) to 4; the text view has a line a moment."""
+    from music21 import articulations, converter
+
+    target = tmp_path / "fingered.musicxml"
+    done = run("pedals", excerpt, "--fingering", "--json", "--out", target)
+    assert done.returncode == 0, done.stderr
+    rows = json.loads(done.stdout)["hands"]
+    wanted = sorted(n["finger"] for row in rows for n in row["notes"] if n["finger"])
+    printed = [
+        mark.fingerNumber
+        for element in converter.parse(target).recurse().notes
+        for mark in element.articulations
+        if isinstance(mark, articulations.Fingering)
+    ]
+    assert sorted(printed) == wanted
+    assert set(printed) <= {1, 2, 3, 4}
+    assert all(row["hand"] in ("L", "R") for row in rows)
+    text = run("pedals", excerpt, "--plan").stdout.decode()
+    assert "bar  beat  left" in text
+    moments = {(row["bar"], row["beat"]) for row in rows}
+    lines = {tuple(line.split()[:2]) for line in text.splitlines() if line}
+    assert {(bar, f"{beat:g}") for bar, beat in moments} <= lines
+    alone = run("pedals", excerpt, "--fingering")
+    assert alone.returncode == 2
+    assert b"--out" in alone.stderr
+
+
 def test_rewrite_writes_scores_page_and_json(excerpt: Path, tmp_path: Path):
     """Every alternative is a complete score without faults; the JSON names each file."""
     out = tmp_path / "easier"

@@ -15,7 +15,7 @@ from simplify.report.results import (
     StrategyRow,
 )
 from simplify.score.model import Part, ScoreInfo
-from simplify.technique.plan import Fault, PedalMove, PedalPlan
+from simplify.technique.plan import Fault, PedalMove, PedalPlan, Performance
 from simplify.version import VERSION
 
 Document = dict[str, Any]
@@ -191,11 +191,13 @@ def of_pedals(result: PedalResult) -> Document:
             spelling.append({
                 "bar": bar, "beat": beat, "written": strike.pitch.name, "played": played.name,
             })
+    hands = {} if result.performance is None else {"hands": _hands(result.performance)}
     return {
         "version": VERSION,
         "score": _score(result.info, part),
         "harp": result.player.harp.name,
         "tier": result.player.tier,
+        **hands,
         "start": _setting(plan.start),
         "moves": _moves(part, plan.moves),
         "spelling": spelling,
@@ -205,6 +207,19 @@ def of_pedals(result: PedalResult) -> Document:
         "unmet": _unmet(part, plan),
         "warnings": list(result.warnings),
     }
+
+
+def _hands(performance: Performance) -> list[Document]:
+    """What each hand plucks at each moment; `placing` counts per hand, finger 0 is none."""
+    plan, played, rows = performance.hand_plan, performance.pedal_plan.played, []
+    for hand, _, members in performance.chords:
+        bar, beat = performance.part.place(performance.strikes[members[0]].onset)
+        rows.append({
+            "bar": bar, "beat": beat, "hand": hand, "placing": plan.placings[members[0]],
+            "rolled": any(plan.rolled[i] for i in members),
+            "notes": [{"string": played[i].name, "finger": plan.fingers[i]} for i in members],
+        })
+    return rows
 
 
 def of_strategies(rows: Sequence[StrategyRow]) -> Document:

@@ -125,7 +125,7 @@ class RewriteResult:
 
 @dataclass(frozen=True, slots=True)
 class PedalResult:
-    """A pedal (or lever) plan of a part."""
+    """A pedal (or lever) plan of a part; with the hands too where they were asked for."""
 
     info: ScoreInfo
     part: Part
@@ -133,6 +133,7 @@ class PedalResult:
     plan: PedalPlan
     warnings: tuple[str, ...]
     loaded: LoadedPart
+    performance: Performance | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from simplify.report.results import (
     StrategyRow,
 )
 from simplify.score.model import ALTER_SIGNS, Part
+from simplify.technique.perform import format_plan
 from simplify.technique.plan import PedalMove
 
 WIDTH = 92
@@ -229,6 +230,20 @@ def of_pedals(result: PedalResult) -> str:
             bar, beat = part.place(place.onset)
             lines.append(_wrapped(f"bar {bar} beat {beat:g}: {place.text}", "      ", "    "))
     return "\n".join([*lines, "", CAUTIONS[0]])
+
+
+def of_plan(result: PedalResult) -> str:
+    """The whole of `gentler pedals --plan`."""
+    assert result.performance is not None  # planned with hands
+    return "\n".join([
+        result.info.title or result.part.name,
+        f"Start: {setting_words(result.plan.start)}",
+        "Fingers 1 (thumb) to 4 before strings; | opens a placing, ~ is rolled, - has no finger",
+        "",
+        format_plan(result.performance),
+        "",
+        *CAUTIONS[:2],
+    ])
 
 
 def of_strategies(rows: Sequence[StrategyRow], *, whole: bool) -> str:
