@@ -262,12 +262,12 @@ def test_the_same_part_has_the_same_plan(text: str, tier: str) -> None:
 
 
 def test_a_scale_going_up_crosses_4_under_1() -> None:
-    """4 3 2 1, then 4 crosses under while 1 holds: common practice of harp methods."""
+    """4 3 2 1, then 4 crosses under while 1 holds (S. Ballard; D. Hall)."""
     assert fingered("4/4 tempo:96 | C4:1/2 D4 E4 F4 G4 A4 B4 C5") == "R4 R3 R2 R1 R4 R3 R2 R1"
 
 
 def test_a_scale_going_down_crosses_1_over_4() -> None:
-    """1 2 3 4, then 1 crosses over: common practice of harp methods."""
+    """1 2 3 4, then 1 crosses over (S. Ballard; D. Hall)."""
     assert fingered("4/4 tempo:96 | C5:1/2 B4 A4 G4 F4 E4 D4 C4") == "R1 R2 R3 R4 R1 R2 R3 R4"
 
 
@@ -295,6 +295,19 @@ def test_octaves_go_4_to_1() -> None:
     assert set(fingered("4/4 tempo:72 | [C4 C5]:1 [D4 D5] [E4 E5] [G4 G5]").split()) == {
         "R4", "R1",
     }
+
+
+@pytest.mark.parametrize(("hand", "top"), [("L", "C4"), ("R", "C6")])
+def test_octave_arpeggios_go_4_3_2_1_and_back(hand: str, top: str) -> None:
+    """Four notes to a placing in one direction, in both hands alike: arpeggios always in runs of
+    four (R. Holden for the BBC)."""
+    octave = int(top[1])
+    up = f"C{octave - 1}:1/2 E{octave - 1} G{octave - 1} C{octave}"
+    staff = f"{up} r:2" if hand == "R" else f"- ; {up} r:2"
+    assert fingered(f"4/4 tempo:96 | {staff}") == f"{hand}4 {hand}3 {hand}2 {hand}1"
+    down = f"C{octave}:1/2 G{octave - 1} E{octave - 1} C{octave - 1}"
+    staff = f"{down} r:2" if hand == "R" else f"- ; {down} r:2"
+    assert fingered(f"4/4 tempo:96 | {staff}") == f"{hand}1 {hand}2 {hand}3 {hand}4"
 
 
 def test_a_hand_over_hand_arpeggio_goes_in_fours() -> None:

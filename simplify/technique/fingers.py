@@ -188,13 +188,6 @@ def _row(numbers: Sequence[int]) -> kernel.Ints:
     return np.array(numbers, dtype=np.int64)
 
 
-def _pair_array(values: dict[tuple[int, int], int]) -> kernel.Ints:
-    found = np.zeros((5, 5), dtype=np.int64)
-    for pair, value in values.items():
-        found[pair] = value
-    return found
-
-
 def _rules(limits: Limits, harp: Instrument) -> HandRules:
     """The numbers of a player and harp as the compiled code takes them."""
     names = set(HandRules._fields)
@@ -220,10 +213,10 @@ def _rules(limits: Limits, harp: Instrument) -> HandRules:
         "soft_low": string_constant("blur_below"),
         "left_top": harp.highest - 14,
         "note_seconds": 1.0 / limits.hand_rate,
-        "lone": np.array([0.0, *cost_table()["finger"]["values"]]),
-        "reach": _pair_array(reach),
-        "comfort": _pair_array(comfort),
-        "cramped": _pair_array(cramped),
+        **{f"lone_{f}": float(cost_table()["finger"]["values"][f - 1]) for f in (1, 2, 3, 4)},
+        "reach": kernel.packed_pairs(reach),
+        "comfort": kernel.packed_pairs(comfort),
+        "cramped": kernel.packed_pairs(cramped),
         "lift_ms": 0,
         "most_ms": 0,
     }

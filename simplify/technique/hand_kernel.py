@@ -12,6 +12,7 @@ pair of states of a left side (rows) and a right side (columns).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from itertools import combinations
 from typing import NamedTuple
@@ -35,9 +36,10 @@ _INF = np.inf
 class HandRules(NamedTuple):
     """The numbers of finger_costs.toml and tiers.toml that the costs need, under the same names.
 
-    lone[f]: cost of finger f at the bottom; comfort, cramped, reach [upper finger, lower finger] in
-    strings; soft_low, left_top: strings; note_seconds: comfortable seconds a note in one hand;
-    lift_ms, most_ms: milliseconds after which a hand is lifted, after which time is no matter.
+    lone_1 to lone_4: cost of that finger at the bottom; comfort, cramped, reach: strings per finger
+    pair as `packed_pairs` (numba counts references to arrays at every call); soft_low, left_top:
+    strings; note_seconds: comfortable seconds a note in one hand; lift_ms, most_ms: milliseconds
+    after which a hand is lifted, after which time is no matter.
     """
 
     hard: float
@@ -89,10 +91,13 @@ class HandRules(NamedTuple):
     note_seconds: float
     lift_ms: int
     most_ms: int
-    lone: Floats
-    comfort: Ints
-    cramped: Ints
-    reach: Ints
+    lone_1: float
+    lone_2: float
+    lone_3: float
+    lone_4: float
+    comfort: int
+    cramped: int
+    reach: int
 
 
 @cache
@@ -113,14 +118,36 @@ _FIRST = np.array([0, 0, 4, 10, 14, 15], dtype=np.int64)
 """Fingerings of n strings: rows _FIRST[n] to _FIRST[n + 1] of _CHOICES."""
 
 
+def packed_pairs(values: Mapping[tuple[int, int], int]) -> int:
+    """Strings per (upper finger, lower finger), up to 63, six bits each in one whole number."""
+    return sum(
+        min(63, int(value)) << 6 * (3 * (upper - 1) + lower - 2)
+        for (upper, lower), value in values.items()
+    )
+
+
+@njit(cache=True, nogil=True)
+def pair_value(packed, upper, lower):  # type: ignore[no-untyped-def]
+    """One value of `packed_pairs`."""
+    return (packed >> 6 * (3 * (upper - 1) + lower - 2)) & 63
+
+
 # One hand at one moment
+
+
+@njit(cache=True, nogil=True)
+def lone_cost(rules, finger):  # type: ignore[no-untyped-def]
+    """Cost of a finger at the bottom of a chord, or alone."""
+    if finger < 2:
+        return rules.lone_1 if finger == 1 else 0.0
+    return rules.lone_2 if finger == 2 else rules.lone_3 if finger == 3 else rules.lone_4
 
 
 @njit(cache=True, nogil=True)
 def pair_stretch(rules, gap, upper, lower):  # type: ignore[no-untyped-def]
     """Cost of two fingers lying this many strings apart."""
-    wide = gap - rules.comfort[upper, lower]
-    narrow = rules.cramped[upper, lower] - gap
+    wide = gap - pair_value(rules.comfort, upper, lower)
+    narrow = pair_value(rules.cramped, upper, lower) - gap
     return rules.stretch * max(0, wide) + rules.squeeze * max(0, narrow)
 
 
@@ -135,7 +162,7 @@ def strings_over(rules, strings, a, n, fingers, f):  # type: ignore[no-untyped-d
         for j in range(i + 1, n):
             high = fingers[f + j]
             if high != 0:
-                over += max(0, strings[a + j] - strings[a + i] - rules.reach[high, low])
+                over += max(0, strings[a + j] - strings[a + i] - pair_value(rules.reach, high, low))
     return over
 
 
@@ -143,7 +170,7 @@ def strings_over(rules, strings, a, n, fingers, f):  # type: ignore[no-untyped-d
 def grip_cost(rules, strings, a, n, fingers, f):  # type: ignore[no-untyped-def]
     """Cost of holding these strings with these fingers."""
     cost = rules.hard * max(0, n - rules.notes_per_hand) + rules.crowd * max(0, n - 2)
-    cost += rules.lone[fingers[f]]
+    cost += lone_cost(rules, fingers[f])
     if n == 1:
         return cost
     if fingers[f + n - 1] > 1:
@@ -292,7 +319,7 @@ def link_cost(rules, strings, a, n, fingers, f, b, m, g):  # type: ignore[no-unt
                 gap, upper, lower = t - s, free, used
             else:
                 gap, upper, lower = s - t, used, free
-            if gap > rules.reach[upper, lower]:
+            if gap > pair_value(rules.reach, upper, lower):
                 return -1.0
             if gap < nearest:
                 nearest, cost = gap, pair_stretch(rules, gap, upper, lower)
