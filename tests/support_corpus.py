@@ -32,10 +32,10 @@ def analysed(name: str) -> tuple[Part, dict[Point, tuple[int, frozenset[int]]]]:
         score = corpus.parse(f"bach/bwv{number}")
     else:
         score = corpus.parse(name + ".mxl")
-    return _part(score, name), analysis
+    return two_staves(score, name), analysis
 
 
-def _part(score: Any, name: str) -> Part:
+def two_staves(score: Any, name: str) -> Part:
     """Voices of the upper half of the score on the upper staff, the others on the lower."""
     bars: list[Bar] = []
     metre, fifths = (4, 4), 0
