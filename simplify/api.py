@@ -140,9 +140,9 @@ def assess_score(request: Request) -> AssessResult:
     asked = request.tier or (player.name if request.player_file is not None else None)
     judge = player if asked else tier_player(needed or tier_names()[-1], harp)
     whole = reading.verdict if asked else Verdict(needed is not None, ())
-    remedies = least_changes(assessment, player.rules, reading.faults) if asked else ()
+    remedies = least_changes(assessment, player.rules) if asked else ()
     stretches = tuple(
-        _stretch(part, reading, stretch, judge, harp) for stretch in assessment.stretches
+        _stretch(part, reading, stretch, judge, harp, needed) for stretch in assessment.stretches
     )
     return AssessResult(
         loaded.info, part, player, asked, reading.performance, assessment, whole, remedies,
@@ -153,8 +153,22 @@ def assess_score(request: Request) -> AssessResult:
 REASONS_PER_STRETCH = 12
 
 
+def _tier_of_stretch(inside: Assessment, alone: str | None, needed: str | None) -> str | None:
+    """The tier a stretch asks for: that of its bars by themselves, or, where their neighbours lend
+    them more, the first tier that takes the loads they have in the piece; never above the piece's.
+    """
+    names = tier_names()
+    taking = next(
+        (at for at, tier in enumerate(names) if verdict(inside, tier_player(tier).rules).within),
+        len(names),
+    )
+    highest = names.index(needed) if needed else len(names)
+    at = max(min(taking, highest), names.index(alone) if alone else len(names))
+    return names[at] if at < len(names) else None
+
+
 def _stretch(
-    part: Part, reading: Reading, stretch: Stretch, judge: Player, harp: str
+    part: Part, reading: Reading, stretch: Stretch, judge: Player, harp: str, needed: str | None
 ) -> StretchResult:
     """A stretch with its tier, its verdict for `judge` and its heaviest reasons, one a text."""
     inside = part_of(reading.assessment, stretch.first, stretch.last)
@@ -170,7 +184,8 @@ def _stretch(
         reasons.setdefault((reason.layer, reason.text), reason)
     return StretchResult(
         stretch.first, stretch.last, stretch.difficulty, stretch.layers, inside.complex_layers,
-        tier_needed(window, harp), within, tuple(reasons.values())[:REASONS_PER_STRETCH],
+        _tier_of_stretch(inside, tier_needed(window, harp), needed), within,
+        tuple(reasons.values())[:REASONS_PER_STRETCH],
     )
 
 

@@ -288,6 +288,15 @@ def test_the_least_change_that_helps() -> None:
     assert least_changes(one, loose, (fault(),)) == ()
 
 
+def test_the_least_change_goes_down_to_the_tiers_own_cap() -> None:
+    """A school player takes less of the pedals than the end of simple: easing them helps all the
+    same."""
+    rules = replace(tier_player("school").rules, burst_bars=0)
+    assert rules.caps[LAYERS.index("pedals")] < SIMPLE
+    busy = made(*[bar(pedals=0.7)] * 4)
+    assert least_changes(busy, rules) == ((("pedals", "simple"),),)
+
+
 def test_the_least_change_of_more_than_two_layers() -> None:
     """Four layers over a cap: exactly these four are named."""
     rules = replace(

@@ -1,7 +1,7 @@
 """Difficulty on real music of music21's corpus: known orderings, the laws of the layers, no gaming.
 
-The laws are those that test_layers.py and test_load.py try on generated parts; here they are tried on
-short windows of published keyboard music, with plans by hand (tests/support_performance.py).
+The laws are those that test_layers.py and test_load.py try on generated parts; here they are tried
+on short windows of published keyboard music, with plans by hand (tests/support_performance.py).
 """
 
 from __future__ import annotations

@@ -35,10 +35,10 @@ NAME = "between_hands"
 
 _SAY = {
     "interlock": "{count} note{s} against the other hand's rhythm, {rate}",
-    "motion": "{count} place{s} where the hands move unlike each other, {rate}",
+    "motion": "{count} move{s} of the hands in different directions or by different steps, {rate}",
     "cross": "{count} place{s} where the hands reach past each other, {rate}",
     "leap": "{count} leap{s} of both hands at once, {rate}",
-    "nested": "{count} note{s} of one hand between those struck together, {rate}",
+    "nested": "{count} note{s} in one hand between those that both strike together, {rate}",
 }
 
 

@@ -332,8 +332,8 @@ def verdict(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) 
             _excess(
                 assessment, "", stretch.first, stretch.last,
                 (assessment.difficulty - rules.max_load) / 100.0,
-                f"difficulty {assessment.difficulty:.0f} where it is hardest, the tier takes"
-                f" {rules.max_load:.0f}",
+                f"difficulty {assessment.difficulty:.1f} where it is hardest, the tier takes"
+                f" {rules.max_load:g}",
             )
         )
     return Verdict(not found, tuple(sorted(found, key=lambda e: -e.amount)))
@@ -347,7 +347,7 @@ def _excess(
 
 
 def _words(layer: str) -> str:
-    return layer.replace("_", " ")
+    return layer.replace("_", " the " if layer == between_hands.NAME else " ")
 
 
 def _complex(layers: Loads, margin: float = 0.0) -> int:
@@ -428,7 +428,7 @@ def least_changes(
     if faults or verdict(assessment, rules).within:
         return ()
     order = sorted(range(len(LAYERS)), key=lambda k: -assessment.layers[k])
-    steps = [(k, cap) for k in order for cap in (MODERATE, SIMPLE)]
+    steps = [(k, cap) for k in order for cap in (MODERATE, _simple(rules, k))]
     found = _mildest([[s] for s in steps if _eased_within(assessment, rules, [s])])
     if not found:
         pairs = [
@@ -445,11 +445,16 @@ def least_changes(
     )
 
 
+def _simple(rules: Rules, layer: int) -> float:
+    """How simple a layer has to be to be both simple and within the rules' cap."""
+    return min(SIMPLE, rules.caps[layer])
+
+
 def _many(
     assessment: Assessment, rules: Rules, order: Sequence[int]
 ) -> list[list[tuple[int, float]]]:
     """One set of easings of more than two layers, none of which can be spared; [] if none helps."""
-    caps = dict.fromkeys(order, SIMPLE)
+    caps = {k: _simple(rules, k) for k in order}
     if not _eased_within(assessment, rules, list(caps.items())):
         return []
     for k in reversed(order):

@@ -100,6 +100,18 @@ def _reason(reason: Reason) -> str:
     return f"bar {reason.bar} beat {reason.beat:g}{hand}: {reason.text}"
 
 
+def _least_change(result: AssessResult) -> str:
+    """The least that would bring it within the tier, as a sentence."""
+    choices = [
+        " and ".join(f"{LAYER_WORDS[layer]} to {level}" for layer, level in choice)
+        for choice in result.remedies[:4]
+    ]
+    which = choices[0] if len(choices) == 1 else f"any one of: {'; '.join(choices)}"
+    if result.faults:
+        return f"Once the places that can't be played are mended, it would be within with {which}."
+    return f"It would be within with {which}."
+
+
 def of_assessment(result: AssessResult) -> str:
     """The whole of `gentler assess`."""
     part, assessment = result.part, result.assessment
@@ -121,11 +133,7 @@ def of_assessment(result: AssessResult) -> str:
                 _wrapped(f"- {bars_words(*one.bars)}: {one.text}", "    ", "  ") for one in over[:8]
             ]
         if result.remedies:
-            choices = "; or ".join(
-                " and ".join(f"{LAYER_WORDS[layer]} to {level}" for layer, level in choice)
-                for choice in result.remedies[:4]
-            )
-            lines.append(_wrapped(f"It would be within with {choices}.", "  ", ""))
+            lines.append(_wrapped(_least_change(result), "  ", ""))
     loads = ", ".join(
         f"{LAYER_WORDS[name]} {load:.2f} ({grade(load)})"
         for name, load in zip(LAYERS, assessment.layers, strict=True)
