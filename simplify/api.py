@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
 
-from simplify.arrange.gather import gather
+from simplify.arrange.classes import ClassParts, Duo, class_parts, duo_of, load_class
+from simplify.arrange.gather import Gathered, gather
 from simplify.arrange.keys import parse_key
 from simplify.arrange.ladder import Ladder, ladder_of
+from simplify.arrange.levers import TUNINGS, lever_marks, tuned, tunings
 from simplify.arrange.reduce import Reduced, reduced
 from simplify.difficulty.curve import Reason
 from simplify.difficulty.load import (
@@ -33,7 +36,7 @@ from simplify.difficulty.load import (
 )
 from simplify.distance import distance
 from simplify.errors import OutputError, SelectionError
-from simplify.harp.instrument import PEDALS
+from simplify.harp.instrument import PEDALS, Instrument
 from simplify.harp.player import LAYERS, Player, load_player, tier_names, tier_player
 from simplify.report import arranged, document, page
 from simplify.report.results import (
@@ -76,6 +79,7 @@ class Request:
     player_file: str | None = None
     harp: str | None = None
     tempo: float | None = None
+    tuning: str | None = None
 
 
 def player_for(request: Request, default: str = DEFAULT_TIER) -> Player:
@@ -83,6 +87,29 @@ def player_for(request: Request, default: str = DEFAULT_TIER) -> Player:
     if request.player_file is not None:
         return load_player(request.player_file, tier=request.tier, harp=request.harp)
     return tier_player(request.tier or default, request.harp)
+
+
+def in_tuning(player: Player, part: Part, request: Request) -> Player:
+    """The player with the lever harp in the tuning asked for; 'best' is the one that asks for the
+    fewest lever turns in this part.
+
+    Raises:
+        SelectionError: no such tuning, or not a lever harp.
+    """
+    if request.tuning is None:
+        return player
+    if player.harp.has_pedals:
+        raise SelectionError(
+            f"--tuning is for lever harps, and {player.harp.name} has pedals; leave it out or "
+            "name a lever harp with --harp"
+        )
+    if request.tuning == "best":
+        return replace(player, harp=tunings(part, player)[0].harp)
+    if request.tuning not in TUNINGS:
+        raise SelectionError(
+            f"no tuning '{request.tuning}'; choose one of: {', '.join(TUNINGS)}, best"
+        )
+    return replace(player, harp=tuned(player.harp, request.tuning))
 
 
 def load(request: Request) -> LoadedPart:
@@ -133,6 +160,7 @@ def assess_score(request: Request) -> AssessResult:
     """What is hard, where, why and for whom."""
     player = player_for(request)
     loaded, part = _music(request)
+    player = in_tuning(player, part, request)
     reading = read_for(part, player)
     assessment = reading.assessment
     harp = player.harp.name
@@ -196,6 +224,7 @@ def plan_score(request: Request, *, hands: bool = False) -> PedalResult:
     """The pedal plan of a part, or of some bars of it; `hands`: with hands and fingers."""
     player = player_for(request)
     loaded, part = _music(request)
+    player = in_tuning(player, part, request)
     performance = perform(part, player) if hands else None
     plan = performance.pedal_plan if performance else plan_pedals(part, player)
     return PedalResult(loaded.info, part, player, plan, loaded.info.warnings, loaded, performance)
@@ -208,7 +237,7 @@ def write_pedals(result: PedalResult, target: Path, *, fingering: bool = False) 
     fingers = {}
     if fingering and result.performance is not None:
         fingers = finger_marks(result.performance, low, high)
-    marks = pedal_marks(result.plan, low, high)
+    marks = pedal_marks(result.player.harp, result.plan, low, high)
     data = graft(result.loaded, result.loaded.part, pedal_marks=marks, fingering=fingers)
     _write_files({target: data})
 
@@ -223,11 +252,13 @@ def finger_marks(performance: Performance, onset: int, end: int) -> dict[NoteId,
     }
 
 
-def pedal_marks(plan: PedalPlan, onset: int, end: int) -> tuple[PedalMark, ...]:
-    """The setting at `onset` and each moment's moves in (onset, end), ready to print. Levers are
-    not pedals: a lever plan prints none."""
-    if any(move.string is not None for move in plan.moves):
-        return ()
+def pedal_marks(
+    harp: Instrument, plan: PedalPlan, onset: int, end: int
+) -> tuple[PedalMark, ...]:
+    """The setting at `onset` and each moment's moves in (onset, end), ready to print. Levers
+    are printed as words."""
+    if not harp.has_pedals:
+        return lever_marks(harp, plan, onset, end)
     setting = tuple(zip(PEDALS, plan.setting_at(onset), strict=True))
     moments: dict[int, list[tuple[str, int]]] = {}
     for move in plan.moves:
@@ -276,6 +307,7 @@ def rewrite_score(
     player = player_for(request)
     loaded = load(request)
     part = loaded.part
+    player = in_tuning(player, part, request)
     first, last = _bars(loaded, request)
     warnings = list(loaded.info.warnings)
     performance = perform(part, player)
@@ -500,7 +532,9 @@ def write_rewrites(
         files[folder / name] = graft(
             result.loaded,
             one.part,
-            pedal_marks=pedal_marks(one.performance.pedal_plan, low, high),
+            pedal_marks=pedal_marks(
+                result.player.harp, one.performance.pedal_plan, low, high
+            ),
             pedal_span=(low, high),
             fingering=finger_marks(one.performance, low, high) if fingering else {},
         )
@@ -523,13 +557,20 @@ def reduce_score(
     keeps = keeps_from(keep)
     player = player_for(request)
     fifths = None if key is None else parse_key(key)
-    gathered = gather(open_score(request.score), request.part)
-    if request.tempo is not None:
-        gathered = replace(gathered, part=gathered.part.at_tempo(_tempo(request.tempo)))
+    gathered = _gathered(request)
+    player = in_tuning(player, gathered.part, request)
     return reduced(
         gathered, player, ALL, keeps=keeps, locked=lock, fifths=fifths, solo=solo,
         seconds=seconds, workers=workers or max(1, os.cpu_count() or 1), progress=progress,
     )
+
+
+def _gathered(request: Request) -> Gathered:
+    """The parts of a score merged, at the tempo asked for."""
+    gathered = gather(open_score(request.score), request.part)
+    if request.tempo is not None:
+        gathered = replace(gathered, part=gathered.part.at_tempo(_tempo(request.tempo)))
+    return gathered
 
 
 def harp_score(
@@ -545,7 +586,10 @@ def harp_score(
         if finger
     } if fingering else {}
     plan = performance.pedal_plan
-    marks = pedal_marks(plan, part.bars[0].onset, part.end)
+    part = replace(
+        part, notes=tuple(replace(note, marks=note.without("lyric")) for note in part.notes)
+    )
+    marks = pedal_marks(performance.player.harp, plan, part.bars[0].onset, part.end)
     xml = emit_part(part, title, fingering=fingers, pedal_marks=marks)
     return carried(xml, loaded)
 
@@ -585,10 +629,10 @@ def ladder_score(
     for tier in tiers:
         tier_player(tier)
     wanted = sorted(set(tiers or LADDER), key=order.index, reverse=True)
-    players = [tier_player(tier, request.harp) for tier in wanted]
-    gathered = gather(open_score(request.score), request.part)
-    if request.tempo is not None:
-        gathered = replace(gathered, part=gathered.part.at_tempo(_tempo(request.tempo)))
+    gathered = _gathered(request)
+    players = [
+        in_tuning(tier_player(tier, request.harp), gathered.part, request) for tier in wanted
+    ]
     return ladder_of(gathered, players, progress=progress)
 
 
@@ -600,7 +644,7 @@ def write_ladder(result: Ladder, folder: Path, *, fingering: bool = False) -> tu
     names: list[str] = []
     scores: list[tuple[str, bytes]] = []
     for at, rung in enumerate(reversed(result.rungs), start=1):
-        name = f"{at:02d}-{rung.player.name.split(',')[0].replace(' ', '-')}.musicxml"
+        name = f"{at:02d}-{_file_name(rung.player.name)}.musicxml"
         part = replace(rung.part, name=f"Harp ({rung.player.name})")
         xml = harp_score(part, rung.reading.performance, loaded, title, fingering=fingering)
         names.append(name)
@@ -613,6 +657,82 @@ def write_ladder(result: Ladder, folder: Path, *, fingering: bool = False) -> tu
     files[folder / "result.json"] = (text + "\n").encode()
     _write_files(files)
     return tuple(names)
+
+
+# --- several players ----------------------------------------------------------------------------
+
+
+def class_score(
+    request: Request, class_file: str, *, progress: Callable[[int, int], None] | None = None
+) -> ClassParts:
+    """A part for every player of a class list."""
+    name, players = load_class(class_file)
+    return class_parts(_gathered(request), name, players, progress=progress)
+
+
+def write_class(result: ClassParts, folder: Path, *, fingering: bool = False) -> tuple[str, ...]:
+    """Writes a part for each player, all of them as one score, summary.html and result.json."""
+    loaded = result.gathered.sources[0]
+    title = loaded.info.title or result.gathered.part.name
+    files: dict[Path, bytes] = {}
+    names: list[str] = []
+    scores: list[bytes] = []
+    for at, (player, _, rung) in enumerate(result.rows, start=1):
+        names.append(f"{at:02d}-{_file_name(player.name)}.musicxml")
+        part = replace(rung.part, name=f"Harp ({player.name})")
+        scores.append(
+            harp_score(part, rung.reading.performance, loaded, title, fingering=fingering)
+        )
+        files[folder / names[-1]] = scores[-1]
+    files[folder / "all.musicxml"] = together(scores)
+    text = json.dumps(arranged.class_document(result, names), ensure_ascii=False, indent=2)
+    files[folder / "summary.html"] = arranged.class_page(result, names).encode()
+    files[folder / "result.json"] = (text + "\n").encode()
+    _write_files(files)
+    return tuple(names)
+
+
+def duo_score(
+    request: Request, tiers: Sequence[str], *,
+    progress: Callable[[int, int], None] | None = None,
+) -> Duo:
+    """A score divided between two harps. tiers: of the first player and of the second.
+
+    Raises:
+        SelectionError: not two tiers, or no such tier.
+    """
+    if len(tiers) != 2:
+        raise SelectionError("--tiers: name two, such as professional,amateur")
+    gathered = _gathered(request)
+    first, second = (
+        in_tuning(tier_player(tier, request.harp), gathered.part, request) for tier in tiers
+    )
+    return duo_of(gathered, first, second, progress=progress)
+
+
+def write_duo(result: Duo, folder: Path, *, fingering: bool = False) -> tuple[str, ...]:
+    """Writes both parts, both as one score, and result.json."""
+    loaded = result.gathered.sources[0]
+    title = loaded.info.title or result.gathered.part.name
+    names = ("01-harp-1.musicxml", "02-harp-2.musicxml")
+    scores = [
+        harp_score(
+            replace(desk.eased.part, name=f"Harp {at}"), desk.eased.reading.performance, loaded,
+            title, fingering=fingering,
+        )
+        for at, desk in enumerate(result.desks, start=1)
+    ]
+    files = {folder / name: xml for name, xml in zip(names, scores, strict=True)}
+    files[folder / "all.musicxml"] = together(scores)
+    text = json.dumps(arranged.duo_document(result, names), ensure_ascii=False, indent=2)
+    files[folder / "result.json"] = (text + "\n").encode()
+    _write_files(files)
+    return names
+
+
+def _file_name(name: str) -> str:
+    """A name fit for a file."""
+    return re.sub(r"[^\w]+", "-", name).strip("-").lower() or "player"
 
 
 # --- files --------------------------------------------------------------------------------------

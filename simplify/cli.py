@@ -50,6 +50,8 @@ def _choosing(function: F) -> F:
             click.option("--player", "player_file", metavar="FILE.toml",
                          help="A player file: tier, harp, strengths, reach."),
             click.option("--harp", metavar="NAME", help="A harp that 'gentler harps' lists."),
+            click.option("--tuning", metavar="NAME",
+                         help="Of a lever harp: Eb, C, F, or 'best' for this music."),
             click.option("--tempo", type=float, metavar="BPM",
                          help="Quarter notes a minute, instead of the score's."),
             click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout."),
@@ -71,6 +73,7 @@ def _request(options: dict[str, Any]) -> Request:
         player_file=options["player_file"],
         harp=options["harp"],
         tempo=options["tempo"],
+        tuning=options["tuning"],
     )
 
 
@@ -204,10 +207,7 @@ def ladder(
     from simplify import api
     from simplify.report import arranged, terminal
 
-    for name in ("tier", "player_file", "bars"):
-        if options[name] is not None:
-            raise click.UsageError("ladder takes whole pieces and --tiers; leave out "
-                                   f"--{name.removesuffix('_file')}")
+    _only(options, "ladder", ("tier", "player_file", "bars"))
     target = api.check_folder(out, options["score"], force)
     wanted = [tier.strip() for tier in tiers.split(",") if tier.strip()]
     with terminal.progress("laddering", quiet or as_json) as progress:
@@ -220,6 +220,75 @@ def ladder(
         click.echo(arranged.of_ladder(result, out))
     if not result.reached:
         sys.exit(GOAL_NOT_MET)
+
+
+@gentler.command(
+    "class", epilog="Example: gentler class carol.mxl --list players/class.toml --out carol-parts/"
+)
+@_choosing
+@click.option("--list", "class_file", metavar="FILE.toml", required=True,
+              help="The class list: a [[player]] each with name, tier, harp ...")
+@click.option("--fingering", is_flag=True, help="Print finger numbers.")
+@click.option("--out", metavar="DIR", required=True, help="Folder for the parts.")
+@click.option("--force", is_flag=True, help="Replace files of an earlier run in DIR.")
+def class_(
+    as_json: bool, quiet: bool, class_file: str, fingering: bool, out: str, force: bool,
+    **options: Any,
+) -> None:
+    """A part of SCORE for every player of a class list, with a summary of who plays what."""
+    from simplify import api
+    from simplify.report import arranged, terminal
+
+    _only(options, "class", ("tier", "player_file", "bars", "harp", "tuning"))
+    target = api.check_folder(out, options["score"], force)
+    with terminal.progress("arranging", quiet or as_json) as progress:
+        result = api.class_score(_request(options), class_file, progress=progress)
+    files = api.write_class(result, target, fingering=fingering)
+    if as_json:
+        _print_json(arranged.class_document(result, files))
+    else:
+        _note(quiet, result.gathered.warnings)
+        click.echo(arranged.of_class(result, out, files))
+    if not result.reached:
+        sys.exit(GOAL_NOT_MET)
+
+
+@gentler.command(
+    epilog="Example: gentler duo toccata.mxl --tiers professional,amateur --out toccata-two-harps/"
+)
+@_choosing
+@click.option("--tiers", metavar="T,T", required=True, help="Of the first and the second player.")
+@click.option("--fingering", is_flag=True, help="Print finger numbers.")
+@click.option("--out", metavar="DIR", required=True, help="Folder for the two parts.")
+@click.option("--force", is_flag=True, help="Replace files of an earlier run in DIR.")
+def duo(
+    as_json: bool, quiet: bool, tiers: str, fingering: bool, out: str, force: bool, **options: Any,
+) -> None:
+    """SCORE divided between two harps: the tune and its voices, the bass and the harmony."""
+    from simplify import api
+    from simplify.report import arranged, terminal
+
+    _only(options, "duo", ("tier", "player_file", "bars"))
+    target = api.check_folder(out, options["score"], force)
+    wanted = [tier.strip() for tier in tiers.split(",") if tier.strip()]
+    with terminal.progress("dividing", quiet or as_json) as progress:
+        result = api.duo_score(_request(options), wanted, progress=progress)
+    files = api.write_duo(result, target, fingering=fingering)
+    if as_json:
+        _print_json(arranged.duo_document(result, files))
+    else:
+        _note(quiet, result.gathered.warnings)
+        click.echo(arranged.of_duo(result, out, files))
+    if not result.reached:
+        sys.exit(GOAL_NOT_MET)
+
+
+def _only(options: dict[str, Any], command: str, names: tuple[str, ...]) -> None:
+    """Refuses options that a command has no use for."""
+    for name in names:
+        if options[name] is not None:
+            flag = name.removesuffix("_file")
+            raise click.UsageError(f"{command} has no use for --{flag}; leave it out")
 
 
 @gentler.command(epilog="Example: gentler pedals nocturne.musicxml --out nocturne-pedals.musicxml")

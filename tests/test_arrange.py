@@ -80,14 +80,15 @@ def test_an_inner_voice_can_lead():
     assert names(part, find_tune(part))[:5] == ["C5", "D5", "E5", "D5", "C5"]
 
 
-@pytest.mark.parametrize("name", ["bach/bwv66.6", "bach/bwv269", "bach/bwv253"])
+@pytest.mark.parametrize("name", ["bach/bwv255", "bach/bwv269", "bach/bwv253"])
 def test_the_soprano_leads_in_chorales(name: str):
-    """In a chorale the tune is the soprano's (music21's corpus, part 1)."""
+    """In a chorale the tune is the soprano's (music21's corpus, part 1). Where it only repeats one
+    note, as in the last phrase of BWV 66.6, a moving alto is taken for the tune."""
     gathered = gather(open_score(str(corpus.getWork(name))))
     tune = find_tune(gathered.part)
     soprano = {(n.onset, n.pitch) for n in gathered.sources[0].part.notes}
     found = [(n.onset, n.pitch) for n in gathered.part.notes if n.id in tune]
-    assert sum(note in soprano for note in found) >= 0.85 * len(found)
+    assert sum(note in soprano for note in found) >= 0.95 * len(found)
 
 
 # --- dressing -------------------------------------------------------------------------------------

@@ -239,7 +239,17 @@ def dressed(part: Part, damper: Sequence[Span], harp: Instrument) -> Part:
             replace(note, duration=end - note.onset if not note.grace else 0,
                     marks=tuple(sorted(marks)))
         )
-    return folded(with_notes(part, changed), harp)
+    return folded(with_notes(part, [_on_the_harp(note, harp) for note in changed]), harp)
+
+
+def _on_the_harp(note: Note, harp: Instrument) -> Note:
+    """The note on a string that can give its sound: a flat that no lever gives is its sharp."""
+    if note.pitch.alter in harp.positions(note.pitch.step):
+        return note
+    for pitch in note.pitch.spellings():
+        if pitch.alter in harp.positions(pitch.step):
+            return replace(note, pitch=pitch)
+    return note
 
 
 def with_notes(part: Part, notes: Sequence[Note]) -> Part:

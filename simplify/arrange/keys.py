@@ -70,8 +70,8 @@ def in_key_of(part: Part, semitones: int, fifths: int) -> Part | None:
 
 
 def key_costs(part: Part, player: Player, *, solo: bool) -> tuple[KeyCost, ...]:
-    """The source's own key first, then the others by cost: its enharmonic twin, and with `solo`
-    the keys up to a few semitones away."""
+    """The source's own key first, then the others by moves, flats first: its enharmonic twin, and
+    with `solo` the keys up to a few semitones away."""
     reach = int(numbers("keys")["reach"]) if solo else 0
     home = part.bars[0].fifths
     found: list[KeyCost] = []
@@ -88,7 +88,7 @@ def key_costs(part: Part, player: Player, *, solo: bool) -> tuple[KeyCost, ...]:
             found.append(KeyCost(semitones, fifths, moves, len(plan.unmet), plan.cost))
     own = [k for k in found if k.semitones == 0 and k.fifths == home]
     rest = [k for k in found if k not in own]
-    rest.sort(key=lambda k: (k.unmet, k.moves, round(k.cost, 3), k.fifths, abs(k.semitones)))
+    rest.sort(key=lambda k: (k.unmet, k.moves, k.fifths, abs(k.semitones)))
     return (*own, *rest)
 
 

@@ -71,9 +71,11 @@ class Ladder:
 
 
 def ladder_of(
-    gathered: Gathered, players: Sequence[Player], *, progress: Progress | None = None
+    gathered: Gathered, players: Sequence[Player], *, stepping: bool = True,
+    progress: Progress | None = None,
 ) -> Ladder:
-    """Versions for the players, who come hardest first."""
+    """Versions for the players, who come hardest first. stepping: each is to be easier than the one
+    before, also where its player could take the same."""
     limits = numbers("ease")
     start = dressed(gathered.part, gathered.damper, players[0].harp)
     basis = basis_of(start, players[0].harp)
@@ -86,7 +88,7 @@ def ladder_of(
             part = dressed(harder.part, (), player.harp)
             here = basis_of(part, player.harp, tune_in(harder, part))
         before = harder_reading.assessment.difficulty
-        most = before * limits["step"] if at else None
+        most = before * limits["step"] if at and stepping else None
         eased = ease(
             here, player, most=most,
             progress=None if progress is None else _part_of(progress, at, len(players)),

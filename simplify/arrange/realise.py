@@ -339,8 +339,9 @@ def _gathered(
 ) -> list[Note]:
     """Chords once a beat (3), half bar (4) or bar (5), a bass once a bar (6), or nothing (7).
 
-    A chord is the lowest note of its stretch with the other sounds struck there, each pitch class
-    once; where the bass does not change it rings on, and only the chord is struck.
+    A chord is the first low note of its stretch with the tones of the harmony there that are
+    struck, each pitch class once; where the bass does not change it rings on, and only the chord is
+    struck.
     """
     fresh = [n for n in rest if not n.tie_in]
     if pace >= 7 and lead:
@@ -353,13 +354,19 @@ def _gathered(
     before: Note | None = None
     for cell in sorted(rows):
         own = sorted(rows[cell], key=lambda n: n.pitch.midi)
-        low = own[0]
+        first = min(n.onset for n in own)
+        low = next(n for n in own if n.onset == first)
+        tones = basis.harmony(cell).classes
         end = min(bar.end, cell + grid)
         ring = before is not None and before.pitch.midi == low.pitch.midi
         chord: dict[int, Note] = {}
         sung = {n.pitch.midi for n in lead if cell <= n.onset < end}
-        for note in own[1:]:
-            if note.pitch.midi in sung or note.pitch.pitch_class == low.pitch.pitch_class:
+        for note in own:
+            if note is low or note.pitch.midi in sung or note.pitch.midi <= low.pitch.midi:
+                continue
+            if note.pitch.pitch_class == low.pitch.pitch_class:
+                continue
+            if tones and note.pitch.pitch_class not in tones:
                 continue
             chord.setdefault(note.pitch.pitch_class, note)
         voices = list(chord.values())

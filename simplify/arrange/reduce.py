@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from simplify.arrange.ease import Eased, Progress, ease
 from simplify.arrange.gather import Gathered, dressed
 from simplify.arrange.keys import KeyCost, in_key_of, key_costs, semitones_to
+from simplify.arrange.levers import TuningCost, tunings
 from simplify.arrange.realise import WORDS, Basis, Dials, basis_of, realise
 from simplify.difficulty.load import Reading, read_for, tier_needed
 from simplify.distance import Distance, distance
@@ -40,7 +41,8 @@ class BarLoss:
 class Reduced:
     """A harp part made of other music. basis: the music dressed for the harp, before easing;
     resisting: bars (indices) still too much; tune_kept, bass_kept: shares of the basis' tune notes
-    and basses that are there; keys: the key it stands in and the others, with costs."""
+    and basses that are there; keys: the key it stands in and the others, with costs; tunings: of a
+    lever harp, likewise."""
 
     gathered: Gathered
     basis: Basis
@@ -56,6 +58,7 @@ class Reduced:
     tune_kept: float
     bass_kept: float
     keys: tuple[KeyCost, ...]
+    tunings: tuple[TuningCost, ...]
     tier_needed: str | None
     searched: int
 
@@ -129,6 +132,7 @@ def described(
         gathered, basis, part, player, reading, original, eased.dials, reached,
         () if reached else eased.resisting, losses(basis, part, eased.dials, player),
         distance(whole, whole.of(part)), tune_kept, bass_kept, keys,
+        tunings(basis.part, player),
         tier_needed(part, player.harp.name, [reading]) if reached else None, searched,
     )
 

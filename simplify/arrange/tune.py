@@ -101,12 +101,16 @@ def salience(
     own = _tops(around[line])
     heights = {other: _mean_height(notes) for other, notes in around.items()}
     low, high = min(heights.values()), max(heights.values())
-    total = weights["height"] * ((heights[line] - low) / (high - low) if high > low else 1.0)
+    height = (heights[line] - low) / (high - low) if high > low else 1.0
+    total, variety = 0.0, 1.0
     pairs = list(itertools.pairwise(own))
     if pairs:
         moves = [abs(b.pitch.midi - a.pitch.midi) for a, b in pairs]
-        total += weights["variety"] * sum(m > 0 for m in moves) / len(moves)
+        variety = sum(m > 0 for m in moves) / len(moves)
+        total += weights["variety"] * variety
         total += weights["steps"] * sum(0 < m <= 2 for m in moves) / len(moves)
+    pulsing = weights["pulsing"]
+    total += weights["height"] * height * (pulsing + (1.0 - pulsing) * variety)
     thick = len([n for n in around[line] if not n.grace]) / max(1, len(own))
     total += weights["single"] / thick
     mine = sum(n.duration for n in own) / max(1, len(own))

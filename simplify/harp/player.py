@@ -129,23 +129,34 @@ def load_player(path: str, *, tier: str | None = None, harp: str | None = None) 
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         message = f"player file {path}: can't be read ({error}); give a TOML file"
         raise PlayerError(message) from None
+    return player_from(data, f"player file {path}", tier=tier, harp=harp)
+
+
+def player_from(
+    data: dict[str, Any], path: str, *, tier: str | None = None, harp: str | None = None
+) -> Player:
+    """A player as the table of a player file says (see `load_player`). path: what errors call it.
+
+    Raises:
+        PlayerError: a key, value or strength that is not known.
+    """
     known = {"name", "tier", "harp", "strengths", "small_hands", "limits", "rules"}
     unknown = sorted(data.keys() - known)
     if unknown:
         raise PlayerError(
-            f"player file {path}: unknown key '{unknown[0]}'; known are {', '.join(sorted(known))}"
+            f"{path}: unknown key '{unknown[0]}'; known are {', '.join(sorted(known))}"
         )
     try:
         base = tier_player(tier or data.get("tier", "professional"), harp or data.get("harp"))
     except SelectionError as error:
-        raise PlayerError(f"player file {path}: {error}") from None
+        raise PlayerError(f"{path}: {error}") from None
     table = tier_table()
     limits, strengths = base.limits, tuple(data.get("strengths", ()))
     for strength in strengths:
         row = table["strengths"].get(strength)
         if row is None:
             raise PlayerError(
-                f"player file {path}: unknown strength '{strength}'; "
+                f"{path}: unknown strength '{strength}'; "
                 f"known are {', '.join(table['strengths'])}"
             )
         limits = _merged(path, limits, row.get("limits", {}), better=True)
@@ -156,9 +167,9 @@ def load_player(path: str, *, tier: str | None = None, harp: str | None = None) 
     rules: Rules = base.rules
     for key, value in data.get("rules", {}).items():
         if key not in {"max_complex", "max_load", "burst_bars", "burst_margin"}:
-            raise PlayerError(f"player file {path}: [rules] has no '{key}'")
+            raise PlayerError(f"{path}: [rules] has no '{key}'")
         if isinstance(value, bool) or not isinstance(value, int | float) or value < 0:
-            raise PlayerError(f"player file {path}: [rules] {key} = {value!r} must be a number")
+            raise PlayerError(f"{path}: [rules] {key} = {value!r} must be a number")
         rules = replace(rules, **{key: value})  # type: ignore[arg-type]
     return Player(
         str(data.get("name", base.name)), base.tier, base.harp, limits, rules, strengths,
@@ -175,10 +186,10 @@ def _merged(path: str, limits: Limits, values: dict[str, Any], *, better: bool =
     for key, value in values.items():
         if key not in names:
             raise PlayerError(
-                f"player file {path}: [limits] has no '{key}'; known are {', '.join(sorted(names))}"
+                f"{path}: [limits] has no '{key}'; known are {', '.join(sorted(names))}"
             )
         if isinstance(value, bool) or not isinstance(value, int | float) or value < 0:
-            raise PlayerError(f"player file {path}: [limits] {key} = {value!r} must be a number")
+            raise PlayerError(f"{path}: [limits] {key} = {value!r} must be a number")
         old = getattr(limits, key)
         if better:
             value = max(old, value) if key in _MORE_IS_BETTER else min(old, value)

@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
+from simplify.arrange.classes import ClassParts, Duo
 from simplify.arrange.keys import KeyCost
 from simplify.arrange.ladder import Ladder, Rung
+from simplify.arrange.levers import TuningCost
 from simplify.arrange.reduce import BarLoss, Reduced, changed_ids
 from simplify.report.document import layers_of
 from simplify.report.engrave import engraved
@@ -51,6 +53,15 @@ def key_words(key: KeyCost, levers: bool) -> str:
     return f"{key.name} ({signs(key.fifths)}, {where}): {key.moves} {what}{unmet}"
 
 
+def tuning_words(tuning: TuningCost) -> str:
+    """A lever harp's tuning with its figures."""
+    unmet = f", {tuning.unmet} places that can't be served" if tuning.unmet else ""
+    return (
+        f"{tuning.name.replace('b', '♭')}: {tuning.turns} lever turns in the music as merged, "
+        f"{tuning.raised} levers up at the start{unmet}"
+    )
+
+
 def of_reduction(result: Reduced, out: str) -> str:
     """What is printed on stdout."""
     part, player = result.part, result.player
@@ -76,6 +87,9 @@ def of_reduction(result: Reduced, out: str) -> str:
         levers = not player.harp.has_pedals
         lines += ["", "Keys:"]
         lines += [f"    {key_words(key, levers)}" for key in result.keys[:6]]
+    if result.tunings:
+        lines += ["", "Tunings:"]
+        lines += [f"    {tuning_words(one)}" for one in result.tunings]
     lines += ["", "What was lost, by bar (object with --keep or --lock BARS):"]
     for first, last in merged_losses(result.losses):
         where = bars_words(first.number, last.number)
@@ -140,6 +154,10 @@ def reduction_document(result: Reduced, file: str) -> Document:
                 "moves": key.moves, "unmet": key.unmet, "cost": round(key.cost, 3),
             }
             for key in result.keys
+        ],
+        "tunings": [
+            {"tuning": t.name, "turns": t.turns, "raised": t.raised, "unmet": t.unmet}
+            for t in result.tunings
         ],
         "lost": [
             {
@@ -347,3 +365,117 @@ def ladder_page(result: Ladder, files: Sequence[str]) -> str:
             + f"<h3>The music (coloured: other than in the harder version)</h3>{music}"
         )
     return "".join(parts) + page_foot()
+
+
+# --- several players ------------------------------------------------------------------------------
+
+
+def version_of(ladder: Ladder, rung: Rung) -> str:
+    """Which version a player has: 'version 2 of 3 for lever harp, 34 strings'."""
+    at = len(ladder.rungs) - next(i for i, one in enumerate(ladder.rungs) if one is rung)
+    return f"version {at} of {len(ladder.rungs)} for {rung.player.harp.title}"
+
+
+def of_class(result: ClassParts, out: str, files: Sequence[str]) -> str:
+    """What is printed on stdout."""
+    loaded = result.gathered.sources[0]
+    lines = [f"{loaded.info.title or 'Score'}: {len(result.rows)} players, {result.name}", ""]
+    for (player, ladder, rung), file in zip(result.rows, files, strict=True):
+        state = "" if rung.reached else "; NOT within reach, bars that resist: " + resisting_bars(
+            rung.part, rung.resisting
+        )
+        lines += [
+            f"{player.name} ({player.tier}): {file}",
+            f"    {version_of(ladder, rung)}; difficulty "
+            f"{rung.reading.assessment.difficulty:.0f}, {100 * rung.tune_kept:.0f} % of the tune "
+            f"kept{state}",
+        ]
+    lines += ["", f"Parts, all.musicxml, summary.html and result.json are in {out}.", "", *CAUTIONS]
+    return "\n".join(lines)
+
+
+def class_document(result: ClassParts, files: Sequence[str]) -> Document:
+    """`gentler class --json`, and result.json."""
+    return {
+        "version": VERSION,
+        "class": result.name,
+        "title": result.gathered.sources[0].info.title,
+        "players": [
+            {
+                "player": player.name, "tier": player.tier, "harp": player.harp.name,
+                "plays": version_of(ladder, rung),
+                "difficulty": round(rung.reading.assessment.difficulty, 2),
+                "faults": len(rung.reading.faults), "within_reach": rung.reached,
+                "resisting_bars": [rung.part.bars[i].number for i in rung.resisting],
+                "melody_kept": round(rung.tune_kept, 4), "bass_kept": round(rung.bass_kept, 4),
+                "distance": round(rung.distance, 4), "file": file,
+            }
+            for (player, ladder, rung), file in zip(result.rows, files, strict=True)
+        ],
+        "warnings": list(result.gathered.warnings),
+    }
+
+
+def class_page(result: ClassParts, files: Sequence[str]) -> str:
+    """Who plays what, with what each part teaches and how to practise it."""
+    title = f"{result.gathered.sources[0].info.title or 'Score'}: {result.name}"
+    rows = "".join(
+        f"<tr><td>{escape(player.name)}</td><td>{escape(player.tier)}</td>"
+        f"<td>{escape(version_of(ladder, rung))}</td>"
+        f"<td class=number>{rung.reading.assessment.difficulty:.0f}</td>"
+        f"<td class=number>{100 * rung.tune_kept:.0f} %</td>"
+        f"<td>{'yes' if rung.reached else 'no'}</td><td>{escape(file)}</td></tr>"
+        for (player, ladder, rung), file in zip(result.rows, files, strict=True)
+    )
+    each = "".join(
+        f"<h2>{escape(player.name)}</h2><p>What it teaches: {escape('; '.join(rung.teaches))}.</p>"
+        "<ul>" + "".join(
+            f"<li>{escape(bars_words(h.first, h.last))}: {escape(h.text)}</li>" for h in rung.hints
+        ) + "</ul>"
+        for player, _, rung in result.rows
+    )
+    return (
+        page_head(title)
+        + '<div class="scroll"><table><tr><th>player</th><th>tier</th><th>plays</th>'
+        "<th class=number>difficulty</th><th class=number>tune kept</th><th>within reach</th>"
+        f"<th>score</th></tr>{rows}</table></div>{each}" + page_foot()
+    )
+
+
+def of_duo(result: Duo, out: str, files: Sequence[str]) -> str:
+    """What is printed on stdout."""
+    loaded = result.gathered.sources[0]
+    lines = [f"{loaded.info.title or 'Score'}: divided between two harps", ""]
+    what = ("the tune and its voices", "the bass and the harmony")
+    for desk, share, file in zip(result.desks, what, files, strict=True):
+        eased = desk.eased
+        lines.append(
+            f"{file}: {share}, for {desk.player.name}; difficulty "
+            f"{eased.reading.assessment.difficulty:.0f}, {len(eased.reading.faults)} places that "
+            "can't be played" + ("" if eased.reached else "; not within the tier, bars that "
+            f"resist: {resisting_bars(eased.part, eased.resisting)}")
+        )
+    lines += ["", f"Parts, all.musicxml and result.json are in {out}.", "", *CAUTIONS]
+    return "\n".join(lines)
+
+
+def duo_document(result: Duo, files: Sequence[str]) -> Document:
+    """`gentler duo --json`, and result.json."""
+    return {
+        "version": VERSION,
+        "title": result.gathered.sources[0].info.title,
+        "players": [
+            {
+                "tier": desk.player.tier, "harp": desk.player.harp.name,
+                "difficulty": round(desk.eased.reading.assessment.difficulty, 2),
+                "faults": len(desk.eased.reading.faults), "within_tier": desk.eased.reached,
+                "resisting_bars": [
+                    desk.eased.part.bars[i].number for i in desk.eased.resisting
+                ],
+                "notes": [len(desk.basis.part.notes), len(desk.eased.part.notes)],
+                "file": file,
+            }
+            for desk, file in zip(result.desks, files, strict=True)
+        ],
+        "warnings": list(result.gathered.warnings),
+    }

@@ -105,7 +105,7 @@ def _clef(part: Part, staff: int) -> tuple[str, int]:
     middle = pitches[len(pitches) // 2] if pitches else 0
     if staff == 1:
         return ("F", 4) if pitches and middle < 52 else ("G", 2)
-    return ("G", 2) if pitches and middle > 67 else ("F", 4)
+    return ("G", 2) if pitches and middle >= 62 else ("F", 4)
 
 
 def _bar_lines(part: Part, bar: Bar, *, left: bool) -> list[str]:

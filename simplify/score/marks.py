@@ -55,16 +55,21 @@ _BETWEEN = re.compile(r"[\s,;/|:\-–—()\[\]]+")
 
 @dataclass(frozen=True, slots=True)
 class PedalMark:
-    """A pedal mark to print at a tick: a whole setting as a diagram, or moves as words.
+    """A pedal mark to print at a tick: a whole setting as a diagram, moves as words, or levers.
 
-    positions: letter to position (-1 flat, 0 natural, 1 sharp).
+    positions: letter to position (-1 flat, 0 natural, 1 sharp). text: of levers (kind 'words').
     """
 
     onset: int
-    kind: Literal["setting", "move"]
+    kind: Literal["setting", "move", "words"]
     positions: Positions
+    text: str = ""
 
     def __post_init__(self) -> None:
+        if self.kind == "words":
+            if self.positions or not self.text:
+                raise ValueError(f"lever words have a text and no pedals, got {self!r}")
+            return
         if self.kind not in ("setting", "move") or not self.positions:
             raise ValueError(f"a pedal mark is a 'setting' or 'move' with pedals, got {self!r}")
         for letter, position in self.positions:
@@ -207,6 +212,8 @@ def directions_xml(
     contents: list[tuple[str, ...]]
     if mark.kind == "setting":
         contents = [diagram_xml(mark.positions)]
+    elif mark.kind == "words":
+        contents = [(f"<words font-style=\"normal\">{escape(mark.text)}</words>",)]
     else:
         words = move_words(mark.positions)
         contents = [(f"<words font-style=\"normal\">{escape(word)}</words>",) for word in words]
