@@ -578,18 +578,13 @@ def harp_score(
 ) -> bytes:
     """A harp part as a complete score: its pedals or levers marked, and what stood around the
     notes of the source."""
-    fingers = {
-        strike.first.id: finger
-        for strike, finger in zip(
-            performance.strikes, performance.hand_plan.fingers, strict=True
-        )
-        if finger
-    } if fingering else {}
+    low, high = part.bars[0].onset, part.end
+    fingers = finger_marks(performance, low, high) if fingering else {}
     plan = performance.pedal_plan
     part = replace(
         part, notes=tuple(replace(note, marks=note.without("lyric")) for note in part.notes)
     )
-    marks = pedal_marks(performance.player.harp, plan, part.bars[0].onset, part.end)
+    marks = pedal_marks(performance.player.harp, plan, low, high)
     xml = emit_part(part, title, fingering=fingers, pedal_marks=marks)
     return carried(xml, loaded)
 

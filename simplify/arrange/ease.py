@@ -9,6 +9,7 @@ of rounds does not depend on the length of the piece, so the time grows with it 
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -16,10 +17,10 @@ from simplify.arrange.numbers import numbers
 from simplify.arrange.realise import MOST, Basis, Dials, assembled, realise
 from simplify.difficulty.load import Reading, read_for
 from simplify.harp.player import LAYERS, MODERATE, Player
-from simplify.score.model import Note, Part, Passage
+from simplify.score.model import Note, Part, Passage, Pitch
 from simplify.search.reading import excess
 from simplify.strategy import Keeps, broken_promises
-from simplify.technique.plan import Fault
+from simplify.technique.plan import Fault, Performance
 
 Progress = Callable[[int, int], None]
 
@@ -100,6 +101,7 @@ class Easing:
         self.limits = {**MOST, **(promises or {})}
         self.group = {bar: row for row in basis.groups for bar in row}
         self.rounds = 0
+        self._asked: tuple[Reading | None, dict[int, set[int]]] = (None, {})
         self._rows: dict[tuple[int, Dials], tuple[Note, ...]] = {}
         for bar in self.locked:
             self.dials[bar] = Dials()
@@ -172,26 +174,11 @@ class Easing:
         """Bars whose notes ask for the pedal (or lever) moves made in and around a bar: for a move
         away from the piece's home setting the next note that uses it, for one back home the last
         note that was away."""
-        performance, home = reading.performance, self.basis.home
-        bars = performance.part.bars
-        low = bars[max(0, bar - 1)].onset
-        high = bars[min(len(bars) - 1, bar + 1)].end
-        found: set[int] = set()
-        played = performance.pedal_plan.played
-        for move in performance.pedal_plan.moves:
-            if not low <= move.onset < high:
-                continue
-            away = move.after != home[move.letter]
-            wanted = [
-                s.first.bar
-                for s, pitch in zip(performance.strikes, played, strict=True)
-                if pitch.step == move.letter and (move.string in (None, pitch.string))
-                and (s.onset >= move.onset) == away
-                and (pitch.alter == move.after) == away
-            ]
-            if wanted:
-                found.add(wanted[0] if away else wanted[-1])
-        return tuple(sorted(found))
+        if reading is not self._asked[0]:
+            self._asked = reading, _askers(reading.performance, self.basis.home)
+        return tuple(sorted(
+            asker for near in (bar - 1, bar, bar + 1) for asker in self._asked[1].get(near, ())
+        ))
 
     def _fault(self, part: Part, reading: Reading, fault: Fault) -> tuple[int, str]:
         strikes = [reading.performance.strikes[i] for i in fault.strikes]
@@ -250,6 +237,30 @@ class Easing:
                 )
 
 
+def _askers(performance: Performance, home: Mapping[str, int]) -> dict[int, set[int]]:
+    """Bar in which a pedal or lever moves to the bars whose notes ask for it."""
+    part, played = performance.part, performance.pedal_plan.played
+    rows: dict[str, list[tuple[int, Pitch, int]]] = {}
+    for strike, pitch in zip(performance.strikes, played, strict=True):
+        rows.setdefault(pitch.step, []).append((strike.onset, pitch, strike.first.bar))
+    found: dict[int, set[int]] = {}
+    for move in performance.pedal_plan.moves:
+        row = rows.get(move.letter, [])
+        away = move.after != home[move.letter]
+        at = bisect.bisect_left(row, move.onset, key=lambda r: r[0])
+        near = row[at:] if away else reversed(row[:at])
+        asker = next(
+            (
+                bar for _, pitch, bar in near
+                if move.string in (None, pitch.string) and (pitch.alter == move.after) == away
+            ),
+            None,
+        )
+        if asker is not None:
+            found.setdefault(part.bar_at(move.onset).index, set()).add(asker)
+    return found
+
+
 def _values(dials: Dials) -> tuple[int, ...]:
     return tuple(dials.at(name) for name in MOST)
 
@@ -306,49 +317,86 @@ def _turned_up(
 
 
 def _give_back(easing: Easing, part: Part, reading: Reading) -> tuple[Part, Reading]:
-    """Turns dials back where nothing is lost by it, the tune's first, every other group of bars at
-    a time: no bar may come into trouble that was in none."""
-    stuck: set[tuple[int, str]] = set()
+    """Turns dials back where nothing is lost by it, the tune's first: one dial a group of equal
+    bars at a time, a few groups apart from one another together. No bar may come into trouble that
+    was in none; where one does, what was turned near it goes up again and stays."""
+    numbers_ = numbers("ease")
+    apart, most = int(numbers_["apart"]), easing.rounds + int(numbers_["give_back"])
+    stuck: set[tuple[int, str, int]] = set()
     known = easing.trouble(part, reading)
-    for _ in range(int(numbers("ease")["give_back"])):
-        before = list(easing.dials)
-        for name in ("tune", "colour", "chords", "pace", "rhythm", "near"):
-            for parity in (0, 1):
-                kept = list(easing.dials)
-                tried = _lowered(easing, name, parity, stuck)
-                if not tried:
-                    continue
-                for attempt in (0, 1):
-                    new_part, new_reading = easing.read()
-                    bad = easing.trouble(new_part, new_reading).keys() - known.keys()
-                    if not bad:
-                        part, reading = new_part, new_reading
-                        break
-                    for group in tried:
-                        near = {at + k for at in group for k in (-1, 0, 1)}
-                        if attempt or near & bad:
-                            stuck.add((group[0], name))
-                            for bar in group:
-                                easing.dials[bar] = kept[bar]
-        if easing.dials == before:
-            break
+    resting = 0
+    turn = 0
+    _without_idle(easing)
+    while resting < apart and easing.rounds < most:
+        kept = list(easing.dials)
+        tried = _lowered(easing, turn % apart, apart, stuck)
+        turn += 1
+        resting += 1
+        for attempt in (0, 1):
+            if not tried:
+                break
+            new_part, new_reading = easing.read()
+            bad = easing.trouble(new_part, new_reading).keys() - known.keys()
+            if not bad:
+                part, reading, resting = new_part, new_reading, 0
+                break
+            left = []
+            for group, name, value in tried:
+                near = any(at + k in bad for at in group for k in (-2, -1, 0, 1, 2))
+                if attempt or near:
+                    if near:
+                        stuck.add((group[0], name, value))
+                        resting = 0
+                    for bar in group:
+                        easing.dials[bar] = kept[bar]
+                else:
+                    left.append((group, name, value))
+            if len(left) == len(tried):  # far from all that was turned: let go
+                stuck.update((group[0], name, value) for group, name, value in tried)
+            tried = left
+        else:
+            easing.dials[:] = kept
     return part, reading
 
 
-def _lowered(
-    easing: Easing, name: str, parity: int, stuck: set[tuple[int, str]]
-) -> list[tuple[int, ...]]:
-    """Every other group of equal bars with one dial turned back a step; which groups."""
-    tried = []
-    for at, group in enumerate(easing.basis.groups):
-        now = easing.dials[group[0]]
-        if at % 2 != parity or (group[0], name) in stuck or not now.at(name):
-            continue
-        lower = now.turned(name, now.at(name) - 1)
-        if not easing.allowed(group[0], lower):
-            continue
+def _without_idle(easing: Easing) -> None:
+    """Turns back what changes nothing in its bar."""
+    for group in easing.basis.groups:
+        first = group[0]
+        now = easing.dials[first]
+        for name in MOST:
+            for value in range(now.at(name)):
+                idle = now.turned(name, value)
+                if easing.allowed(first, idle) and easing.row(first, idle) == easing.row(
+                    first, now
+                ):
+                    now = idle
+                    break
         for bar in group:
             if bar not in easing.locked:
-                easing.dials[bar] = lower
-        tried.append(group)
+                easing.dials[bar] = now
+
+
+def _lowered(
+    easing: Easing, phase: int, apart: int, stuck: set[tuple[int, str, int]]
+) -> list[tuple[tuple[int, ...], str, int]]:
+    """Every `apart`-th group of equal bars with one dial turned back a step: (group, dial, where it
+    stands now)."""
+    tried = []
+    for group in easing.basis.groups[phase::apart]:
+        now = easing.dials[group[0]]
+        if group[0] in easing.locked:
+            continue
+        for name in ("tune", "colour", "rhythm", "chords", "pace", "near"):
+            value = now.at(name) - 1
+            if value < 0 or (group[0], name, value) in stuck:
+                continue
+            lower = now.turned(name, value)
+            if not easing.allowed(group[0], lower):
+                continue
+            for bar in group:
+                if bar not in easing.locked:
+                    easing.dials[bar] = lower
+            tried.append((group, name, value))
+            break
     return tried

@@ -339,7 +339,8 @@ def _gathered(
 ) -> list[Note]:
     """Chords once a beat (3), half bar (4) or bar (5), a bass once a bar (6), or nothing (7).
 
-    A chord is the first low note of its stretch with the tones of the harmony there that are
+    A chord is the lowest note of its stretch (the first low one if that only passes) with the tones
+    of the harmony there that are
     struck, each pitch class once; where the bass does not change it rings on, and only the chord is
     struck.
     """
@@ -355,8 +356,10 @@ def _gathered(
     for cell in sorted(rows):
         own = sorted(rows[cell], key=lambda n: n.pitch.midi)
         first = min(n.onset for n in own)
-        low = next(n for n in own if n.onset == first)
         tones = basis.harmony(cell).classes
+        low = own[0]
+        if tones and low.pitch.pitch_class not in tones:  # a passing bass
+            low = next(n for n in own if n.onset == first)
         end = min(bar.end, cell + grid)
         ring = before is not None and before.pitch.midi == low.pitch.midi
         chord: dict[int, Note] = {}
