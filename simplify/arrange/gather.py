@@ -8,6 +8,7 @@ octaves, a bar's line as a whole where that will do.
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -221,7 +222,7 @@ def dressed(part: Part, damper: Sequence[Span], harp: Instrument) -> Part:
         onsets = sorted({n.onset for n in notes if n.staff == staff})
         follows.update({
             (onset * 2 + staff): after
-            for onset, after in zip(onsets, [*onsets[1:], part.end], strict=True)
+            for onset, after in itertools.pairwise([*onsets, part.end])
         })
     changed = []
     for note in notes:
