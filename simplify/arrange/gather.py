@@ -43,8 +43,8 @@ def choose_sources(
     """The parts to merge and those left out.
 
     Without a name: a song's accompaniment alone (the only keyboard or harp beside parts with
-    other names), else all parts with notes: two pianos, a quartet, a chorale. `all` takes
-    everything; names or ids may be several, with commas.
+    words), else all parts with notes: two pianos, a quartet, a chorale. `all` takes everything;
+    names or ids may be several, with commas.
 
     Raises:
         SelectionError: no such part.
@@ -52,7 +52,9 @@ def choose_sources(
     full = tuple(choice for choice in score.candidates if choice.notes)
     if wanted is None:
         keyed = [c for c in full if c.is_keyboard or c.is_harp]
-        chosen = tuple(keyed) if len(keyed) == 1 else full
+        others = [c for c in full if c not in keyed]
+        song = len(keyed) == 1 and all(_sung(score, c) for c in others)
+        chosen = tuple(keyed) if song else full
     elif wanted.strip().casefold() == "all":
         chosen = full
     else:
@@ -64,6 +66,17 @@ def choose_sources(
             named = [choose(score.candidates, score.path, w) for w in wanted.split(",")]
             chosen = tuple(c for c in full if c in named)
     return chosen, tuple(choice for choice in full if choice not in chosen)
+
+
+def _sung(score: Score, choice: PartChoice) -> bool:
+    """True if a part has words under its notes."""
+    return any(
+        child.element.find("lyric") is not None
+        for part_id in choice.ids
+        for measure in score.document.part(part_id).measures
+        for child in measure.children
+        if child.element.tag == "note"
+    )
 
 
 def gather(score: Score, wanted: str | None = None) -> Gathered:
