@@ -38,7 +38,7 @@ from simplify.distance import distance
 from simplify.errors import OutputError, SelectionError
 from simplify.harp.instrument import PEDALS, Instrument
 from simplify.harp.player import LAYERS, Player, load_player, tier_names, tier_player
-from simplify.report import arranged, document, page
+from simplify.report import arranged, document, overview, page
 from simplify.report.results import (
     Alternative,
     AssessResult,
@@ -176,6 +176,42 @@ def assess_score(request: Request) -> AssessResult:
         loaded.info, part, player, asked, reading.performance, assessment, whole, remedies,
         stretches, needed, reading.faults, loaded.info.warnings,
     )
+
+
+REPORT_KINDS = ("svg", "png", "html", "pdf")
+"""What `gentler assess --report` can write."""
+PAGE_KINDS = ("html", "pdf")
+"""What `gentler rewrite --report` can write."""
+
+
+def check_report(out: str, score: str, force: bool, kinds: tuple[str, ...]) -> Path:
+    """The report's file, if it may be written.
+
+    Raises:
+        OutputError: its ending is none of `kinds`, or as `check_file`.
+    """
+    ending = Path(out).suffix.lower().lstrip(".")
+    if ending not in kinds:
+        raise OutputError(
+            f"--report {out}: end the name in {', '.join(f'.{kind}' for kind in kinds)}"
+        )
+    return check_file(out, score, force)
+
+
+def write_assessment(result: AssessResult, target: Path) -> None:
+    """Writes the plot (.svg, .png) or the whole report (.html, .pdf) of an assessment."""
+    from simplify.report import html, pdf
+
+    match target.suffix.lower():
+        case ".svg":
+            content = overview.plotted(result).svg.encode()
+        case ".png":
+            content = pdf.png(overview.plotted(result))
+        case ".html":
+            content = html.page(overview.story(result)).encode()
+        case _:
+            content = pdf.pdf(overview.story(result))
+    _write_files({target: content})
 
 
 REASONS_PER_STRETCH = 12
@@ -520,9 +556,10 @@ def _resisting(found: Sequence[Found], player: Player) -> str:
 
 
 def write_rewrites(
-    result: RewriteResult, folder: Path, *, fingering: bool = False
+    result: RewriteResult, folder: Path, *, fingering: bool = False, report: Path | None = None
 ) -> tuple[str, ...]:
-    """Writes one complete score per alternative, report.html and result.json; all or nothing."""
+    """Writes one complete score per alternative, report.html and result.json, and the report once
+    more as `report` (.html or .pdf); all or nothing."""
     low, high = result.part.bars[result.first].onset, result.part.bars[result.last].end
     files: dict[Path, bytes] = {}
     names: list[str] = []
@@ -540,7 +577,14 @@ def write_rewrites(
         )
     text = json.dumps(document.of_rewrites(result, names), ensure_ascii=False, indent=2)
     files[folder / "result.json"] = (text + "\n").encode()
-    files[folder / "report.html"] = page.of_rewrites(result, names).encode()
+    from simplify.report import html, pdf
+
+    story = page.story(result, names, fingering=fingering)
+    files[folder / "report.html"] = html.page(story).encode()
+    if report is not None:
+        files[report] = (
+            pdf.pdf(story) if report.suffix.lower() == ".pdf" else files[folder / "report.html"]
+        )
     _write_files(files)
     return tuple(names)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from collections.abc import Callable
@@ -89,17 +90,29 @@ def _print_json(document: dict[str, Any]) -> None:
 
 @gentler.command(epilog="Example: gentler assess prelude.musicxml --tier school --bars 5-12")
 @_choosing
-def assess(as_json: bool, quiet: bool, **options: Any) -> None:
+@click.option("--report", metavar="FILE", help="Also write the loads over the bars: .svg or .png "
+              "the plot, .html or .pdf the whole report.")
+@click.option("--force", is_flag=True, help="Replace FILE if it exists (never the input).")
+def assess(
+    as_json: bool, quiet: bool, report: str | None, force: bool, **options: Any
+) -> None:
     """What is hard in SCORE, where, why and for whom."""
     from simplify import api
     from simplify.report import document, terminal
 
+    target = None
+    if report is not None:
+        target = api.check_report(report, options["score"], force, api.REPORT_KINDS)
     result = api.assess_score(_request(options))
+    if target is not None:
+        api.write_assessment(result, target)
     if as_json:
         _print_json(document.of_assessment(result))
     else:
         _note(quiet, result.warnings)
-        click.echo(terminal.of_assessment(result))
+        click.echo(terminal.of_assessment(result, terminal.screen()))
+        if report and not quiet:
+            click.echo(f"note: report written to {report}", err=True)
 
 
 @gentler.command(
@@ -114,10 +127,12 @@ def assess(as_json: bool, quiet: bool, **options: Any) -> None:
 @click.option("--workers", type=click.IntRange(1, 64), help="Processes; else one per core.")
 @click.option("--fingering", is_flag=True, help="Print finger numbers in the rewritten scores.")
 @click.option("--out", metavar="DIR", required=True, help="Folder for the alternatives.")
-@click.option("--force", is_flag=True, help="Replace files of an earlier run in DIR.")
+@click.option("--report", metavar="FILE", help="The report once more as .pdf (or .html).")
+@click.option("--force", is_flag=True, help="Replace files of an earlier run in DIR, and FILE.")
 def rewrite(
     as_json: bool, quiet: bool, keep: str, count: int, seconds: float | None,
-    workers: int | None, fingering: bool, out: str, force: bool, **options: Any,
+    workers: int | None, fingering: bool, out: str, report: str | None, force: bool,
+    **options: Any,
 ) -> None:
     """Ranked easier alternatives of SCORE for a tier, each a complete score in DIR."""
     from simplify import api
@@ -126,12 +141,15 @@ def rewrite(
     if options["tier"] is None and options["player_file"] is None:
         raise click.UsageError("say for whom: --tier TIER or --player FILE.toml")
     target = api.check_folder(out, options["score"], force)
+    sheet = None
+    if report is not None:
+        sheet = api.check_report(report, options["score"], force, api.PAGE_KINDS)
     with terminal.progress("searching", quiet or as_json) as progress:
         result = api.rewrite_score(
             _request(options), keep=keep, count=count, seconds=seconds, workers=workers,
             progress=progress,
         )
-    files = api.write_rewrites(result, target, fingering=fingering)
+    files = api.write_rewrites(result, target, fingering=fingering, report=sheet)
     if as_json:
         _print_json(document.of_rewrites(result, files))
     else:
@@ -366,6 +384,9 @@ def tiers(as_json: bool) -> None:
 
 def main() -> None:
     """Entry point: one ``Error:`` line and exit code 2 for anything a user can mend."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         gentler.main(standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:

@@ -154,7 +154,8 @@ def test_wheel_carries_code_and_data(wheel: Path):
     names = set(zipfile.ZipFile(wheel).namelist())
     wanted = {
         str(p.relative_to(ROOT)) for tree in ("simplify", "strategies")
-        for p in (ROOT / tree).rglob("*") if p.suffix in (".py", ".toml") or p.name == "py.typed"
+        for p in (ROOT / tree).rglob("*")
+        if p.suffix in (".py", ".toml", ".css") or p.name == "py.typed"
     }
     assert wanted <= names
     assert {n.split("/")[0] for n in names if not n.split("/")[0].endswith(".dist-info")} == {

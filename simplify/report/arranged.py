@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from html import escape
 from typing import Any
 
 from simplify.arrange.classes import ClassParts, Duo
@@ -14,10 +13,11 @@ from simplify.arrange.levers import TuningCost
 from simplify.arrange.reduce import BarLoss, Reduced, changed_ids
 from simplify.report.document import layers_of
 from simplify.report.engrave import engraved
-from simplify.report.page import STYLE
+from simplify.report.html import page
 from simplify.report.results import CAUTIONS
-from simplify.report.terminal import bars_words, for_whom
-from simplify.score.model import Part
+from simplify.report.story import Block, Bullets, Heading, Paragraph, Picture, Story, Table
+from simplify.report.words import bars_words, for_whom, player_words
+from simplify.score.model import NoteId, Part
 from simplify.version import VERSION
 
 Document = dict[str, Any]
@@ -175,60 +175,51 @@ PAGE_BARS = 12
 """Bars engraved at once in the report."""
 
 
-def page_head(title: str) -> str:
-    """The beginning of a self-contained page."""
-    return (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{STYLE}</style></head><body>"
-        f"<h1>{escape(title)}</h1>"
-    )
-
-
-def page_foot() -> str:
-    """Cautions and the end of a page."""
-    cautions = "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS)
-    return f'<div class="cautions"><ul>{cautions}</ul></div></body></html>\n'
+def _music(part: Part, changed: frozenset[NoteId], key: str) -> list[Block]:
+    """The whole part engraved, changed notes ringed."""
+    return [
+        Picture(drawing, wide=True)
+        for first in range(0, len(part.bars), PAGE_BARS)
+        for drawing in engraved(
+            part, first, min(len(part.bars), first + PAGE_BARS) - 1, changed, key=f"{key}{first}-"
+        )
+    ]
 
 
 def reduction_page(result: Reduced) -> str:
     """The reduction as a page: figures, what was lost by bar, and the part engraved, with what the
-    source does not have so in colour."""
+    source does not have so ringed."""
     loaded = result.gathered.sources[0]
     part = result.part
     title = f"{loaded.info.title or part.name}: reduction for harp"
-    rows = "".join(
-        f"<tr><td>{escape(bars_words(first.number, last.number))}</td>"
-        f"<td>{escape('; '.join(first.remedies))}</td></tr>"
-        for first, last in merged_losses(result.losses)
-    )
-    keys = "".join(
-        f"<li>{escape(key_words(key, not result.player.harp.has_pedals))}</li>"
-        for key in result.keys
-    )
     state = "within the tier" if result.reached else (
         f"not within the tier; bars that resist: {resisting_words(result)}"
     )
-    changed = changed_ids(result.basis.part, part)
-    music = "".join(
-        f'<div class="music">{svg}</div>'
-        for first in range(0, len(part.bars), PAGE_BARS)
-        for svg in engraved(part, first, min(len(part.bars), first + PAGE_BARS) - 1, changed)
-    )
-    return (
-        page_head(title)
-        + f"<p>For {escape(result.player.name)} ({escape(result.player.harp.title)}). Difficulty "
+    blocks: list[Block] = [Paragraph(
+        f"For {player_words(result.player)} ({result.player.harp.title}). Difficulty "
         f"{result.original.assessment.difficulty:.0f} → {result.reading.assessment.difficulty:.0f},"
-        f" {for_whom(result.tier_needed) if result.reached else escape(state)}. "
+        f" {for_whom(result.tier_needed) if result.reached else state}. "
         f"{len(result.reading.faults)} places that can't be played (as merged: "
         f"{len(result.original.faults)}). Kept: {100 * result.tune_kept:.0f} % of the tune's notes,"
-        f" {100 * result.bass_kept:.0f} % of the basses; distance {result.distance.total:.2f}.</p>"
-        + (f"<h2>Keys</h2><ul>{keys}</ul>" if keys else "")
-        + "<h2>What was lost, by bar</h2>"
-        + (f'<div class="scroll"><table><tr><th>bars</th><th>remedy</th></tr>{rows}</table></div>'
-           if rows else "<p>Nothing.</p>")
-        + f"<h2>The part (coloured: new)</h2>{music}" + page_foot()
+        f" {100 * result.bass_kept:.0f} % of the basses; distance {result.distance.total:.2f}."
+    )]
+    if result.keys:
+        levers = not result.player.harp.has_pedals
+        blocks += [
+            Heading("Keys"), Bullets(tuple(key_words(key, levers) for key in result.keys)),
+        ]
+    rows = tuple(
+        (bars_words(first.number, last.number), "; ".join(first.remedies))
+        for first, last in merged_losses(result.losses)
     )
+    blocks += [
+        Heading("What was lost, by bar"),
+        Table(("bars", "remedy"), rows, words="what was lost, by bar")
+        if rows else Paragraph("Nothing."),
+        Heading("The part"), Paragraph("Ringed: new.", quiet=True),
+        *_music(part, changed_ids(result.basis.part, part), "r"),
+    ]
+    return page(Story(title, title, tuple(blocks), CAUTIONS))
 
 
 # --- ladders --------------------------------------------------------------------------------------
@@ -321,50 +312,47 @@ def ladder_document(result: Ladder, files: Sequence[str]) -> Document:
 
 def ladder_page(result: Ladder, files: Sequence[str]) -> str:
     """The booklet: the teacher's table, then each version, the easiest first, with what it teaches,
-    how to practise it, and the music (bars that differ from the harder version in colour)."""
+    how to practise it, and the music (notes that differ from the harder version ringed)."""
     loaded = result.gathered.sources[0]
     title = f"{loaded.info.title or 'Score'}: {len(result.rungs)} versions for harp"
     easiest = list(reversed(list(zip(result.rungs, files, strict=True))))
-    rows = "".join(
-        f"<tr><td>{escape(rung.player.name)}</td><td>{escape(rung.player.harp.title)}</td>"
-        f"<td class=number>{rung.reading.assessment.difficulty:.0f}</td>"
-        f"<td class=number>{moves_of(rung)}</td>"
-        f"<td class=number>{100 * rung.tune_kept:.0f} %</td>"
-        f"<td>{escape(share_words(rung))}</td>"
-        f"<td class=number>{100 * rung.same_fingers:.0f} %</td>"
-        f"<td>{'yes' if rung.reached else 'no'}</td><td>{escape(file)}</td></tr>"
+    rows = tuple(
+        (
+            rung.player.name, rung.player.harp.title,
+            f"{rung.reading.assessment.difficulty:.0f}", f"{moves_of(rung)}",
+            f"{100 * rung.tune_kept:.0f} %", share_words(rung), f"{100 * rung.same_fingers:.0f} %",
+            "yes" if rung.reached else "no", file,
+        )
         for rung, file in easiest
     )
-    parts = [
-        page_head(title),
-        '<h2>For the teacher</h2><div class="scroll"><table><tr><th>version</th><th>harp</th>'
-        "<th class=number>difficulty</th><th class=number>moves</th>"
-        "<th class=number>tune kept</th><th>bars as in the harder version</th>"
-        "<th class=number>same fingers there</th><th>within its tier</th><th>score</th></tr>"
-        f"{rows}</table></div>",
+    blocks: list[Block] = [
+        Heading("For the teacher"),
+        Table(
+            ("version", "harp", "difficulty", "moves", "tune kept", "bars as in the harder version",
+             "same fingers there", "within its tier", "score"),
+            rows, frozenset({2, 3, 4, 6}), tuple(f"version-{i}" for i in range(len(rows))),
+            "the versions compared",
+        ),
     ]
     harder = {id(r): h for h, r in itertools.pairwise(result.rungs)}
-    for rung, file in easiest:
+    for at, (rung, file) in enumerate(easiest):
         above = harder.get(id(rung))
         before = above.part if above is not None else result.basis.part
-        changed = changed_ids(before, rung.part)
-        hints = "".join(
-            f"<li>{escape(bars_words(h.first, h.last))}: {escape(h.text)}</li>" for h in rung.hints
-        )
-        music = "".join(
-            f'<div class="music">{svg}</div>'
-            for first in range(0, len(rung.part.bars), PAGE_BARS)
-            for svg in engraved(
-                rung.part, first, min(len(rung.part.bars), first + PAGE_BARS) - 1, changed
-            )
-        )
-        parts.append(
-            f"<h2>{escape(rung.player.name)}: {escape(file)}</h2>"
-            f"<p>What it teaches: {escape('; '.join(rung.teaches))}.</p>"
-            + (f"<h3>How to practise</h3><ul>{hints}</ul>" if hints else "")
-            + f"<h3>The music (coloured: other than in the harder version)</h3>{music}"
-        )
-    return "".join(parts) + page_foot()
+        blocks += [
+            Heading(f"{rung.player.name}: {file}", 2, f"version-{at}", True),
+            Paragraph(f"What it teaches: {'; '.join(rung.teaches)}."),
+        ]
+        if rung.hints:
+            blocks += [
+                Heading("How to practise", 3),
+                Bullets(tuple(f"{bars_words(h.first, h.last)}: {h.text}" for h in rung.hints)),
+            ]
+        blocks += [
+            Heading("The music", 3),
+            Paragraph("Ringed: other than in the harder version.", quiet=True),
+            *_music(rung.part, changed_ids(before, rung.part), f"v{at}-"),
+        ]
+    return page(Story(title, title, tuple(blocks), CAUTIONS))
 
 
 # --- several players ------------------------------------------------------------------------------
@@ -419,27 +407,24 @@ def class_document(result: ClassParts, files: Sequence[str]) -> Document:
 def class_page(result: ClassParts, files: Sequence[str]) -> str:
     """Who plays what, with what each part teaches and how to practise it."""
     title = f"{result.gathered.sources[0].info.title or 'Score'}: {result.name}"
-    rows = "".join(
-        f"<tr><td>{escape(player.name)}</td><td>{escape(player.tier)}</td>"
-        f"<td>{escape(version_of(ladder, rung))}</td>"
-        f"<td class=number>{rung.reading.assessment.difficulty:.0f}</td>"
-        f"<td class=number>{100 * rung.tune_kept:.0f} %</td>"
-        f"<td>{'yes' if rung.reached else 'no'}</td><td>{escape(file)}</td></tr>"
+    rows = tuple(
+        (
+            player.name, player.tier, version_of(ladder, rung),
+            f"{rung.reading.assessment.difficulty:.0f}", f"{100 * rung.tune_kept:.0f} %",
+            "yes" if rung.reached else "no", file,
+        )
         for (player, ladder, rung), file in zip(result.rows, files, strict=True)
     )
-    each = "".join(
-        f"<h2>{escape(player.name)}</h2><p>What it teaches: {escape('; '.join(rung.teaches))}.</p>"
-        "<ul>" + "".join(
-            f"<li>{escape(bars_words(h.first, h.last))}: {escape(h.text)}</li>" for h in rung.hints
-        ) + "</ul>"
-        for player, _, rung in result.rows
-    )
-    return (
-        page_head(title)
-        + '<div class="scroll"><table><tr><th>player</th><th>tier</th><th>plays</th>'
-        "<th class=number>difficulty</th><th class=number>tune kept</th><th>within reach</th>"
-        f"<th>score</th></tr>{rows}</table></div>{each}" + page_foot()
-    )
+    blocks: list[Block] = [Table(
+        ("player", "tier", "plays", "difficulty", "tune kept", "within reach", "score"),
+        rows, frozenset({3, 4}), words="who plays what",
+    )]
+    for player, _, rung in result.rows:
+        blocks += [
+            Heading(player.name), Paragraph(f"What it teaches: {'; '.join(rung.teaches)}."),
+            Bullets(tuple(f"{bars_words(h.first, h.last)}: {h.text}" for h in rung.hints)),
+        ]
+    return page(Story(title, title, tuple(blocks), CAUTIONS))
 
 
 def of_duo(result: Duo, out: str, files: Sequence[str]) -> str:

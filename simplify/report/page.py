@@ -1,185 +1,381 @@
-"""report.html: one self-contained page about a rewrite. Plain HTML and SVG, no script."""
+"""The report of `gentler rewrite`: the passage, what to write instead, seen, heard and compared."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 
-from simplify.harp.player import LAYERS, MODERATE, SIMPLE
-from simplify.report.engrave import engraved
+from simplify.harp.instrument import PEDALS, Setting
+from simplify.harp.player import LAYERS
+from simplify.report.engrave import compared, engraved
+from simplify.report.front import Point, front
+from simplify.report.loads import Loads, plots
+from simplify.report.pedal_chart import diagram, time_line
 from simplify.report.results import CAUTIONS, Alternative, RewriteResult
-from simplify.report.terminal import LAYER_WORDS, bars_words, for_whom, grade, setting_words
-from simplify.score.model import ALTER_SIGNS, Part
-from simplify.technique.plan import Performance
+from simplify.report.sound import mp3, rendered, seconds_each
+from simplify.report.story import (
+    Block,
+    Bullets,
+    Fold,
+    Gallery,
+    Heading,
+    OnScreen,
+    Paragraph,
+    Picture,
+    Sound,
+    Story,
+    Table,
+)
+from simplify.report.words import (
+    LAYER_WORDS,
+    bars_words,
+    fault_words,
+    for_whom,
+    move_words,
+    player_words,
+    setting_words,
+)
+from simplify.score.model import NoteId, Part
+from simplify.technique.plan import PedalMove, Performance
 
-STYLE = """
-:root { --ink: #1c1917; --soft: #57534e; --line: #d6d3d1; --paper: #fffdf9; --mark: #9a3412; }
-* { box-sizing: border-box; }
-body { margin: 0 auto; max-width: 62rem; padding: 2rem 1.2rem 4rem; background: var(--paper);
-  color: var(--ink); font: 1rem/1.55 Georgia, "Times New Roman", serif; }
-h1 { font-size: 1.7rem; line-height: 1.2; margin: 0 0 .3rem; }
-h2 { font-size: 1.25rem; margin: 2.6rem 0 .4rem; border-top: 1px solid var(--line);
-  padding-top: 1rem; }
-h3 { font-size: 1rem; margin: 1.2rem 0 .3rem; }
-p { margin: .4rem 0; }
-.soft { color: var(--soft); }
-table { border-collapse: collapse; width: 100%; margin: .6rem 0; font-size: .95rem; }
-th, td { text-align: left; padding: .3rem .6rem .3rem 0; border-bottom: 1px solid var(--line);
-  vertical-align: top; }
-td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; }
-.scroll { overflow-x: auto; }
-.music svg { width: 100%; height: auto; display: block; }
-.loads { display: grid; grid-template-columns: repeat(auto-fill, minmax(15rem, 1fr)); gap: .8rem; }
-.loads figure { margin: 0; }
-.loads figcaption { font-size: .85rem; color: var(--soft); }
-.loads svg { width: 100%; height: 3.4rem; display: block; }
-ul { padding-left: 1.2rem; margin: .3rem 0; }
-.cautions { border-left: 3px solid var(--mark); padding-left: .8rem; margin-top: 2.5rem; }
-@media print { body { max-width: none; padding: 0; font-size: 10.5pt; } h2 { break-after: avoid; }
-  .music, .loads figure { break-inside: avoid; } }
-"""
+WHOLE = 24
+"""Passages up to so many bars are engraved whole, of longer ones the bars that change."""
+ENGRAVED = 48
+"""Bars of one alternative that are engraved at most; the rest is in its score."""
+FAULTS = 20
+"""Places told that can't be played; the JSON has all."""
+LINE_BARS = 16
+"""Bars of one time line of the pedals at most."""
+DIAGRAMS = 16
+"""Pedal diagrams of one alternative at most."""
+
+Range = tuple[int, int]
 
 
-def _bars_of_load(values: Sequence[float], before: Sequence[float] | None) -> str:
-    """A layer over the bars: solid columns now, an outline where it stood before."""
-    width = 100.0 / max(1, len(values))
-    shapes = [
-        f'<line x1="0" x2="100" y1="{100 - 100 * level:.1f}" y2="{100 - 100 * level:.1f}" '
-        'stroke="#a8a29e" stroke-width=".6" stroke-dasharray="2 2" '
-        'vector-effect="non-scaling-stroke"/>'
-        for level in (SIMPLE, MODERATE)
-    ]
-    for i, value in enumerate(values):
-        x = i * width
-        shapes.append(
-            f'<rect x="{x + .12 * width:.2f}" y="{100 - 100 * value:.2f}" '
-            f'width="{.76 * width:.2f}" height="{100 * value:.2f}" fill="#57534e"/>'
-        )
-        if before is not None:
-            shapes.append(
-                f'<rect x="{x + .12 * width:.2f}" y="{100 - 100 * before[i]:.2f}" '
-                f'width="{.76 * width:.2f}" height="{100 * before[i]:.2f}" fill="none" '
-                'stroke="#9a3412" stroke-width="1" vector-effect="non-scaling-stroke"/>'
-            )
-    return (
-        '<svg viewBox="0 0 100 100" preserveAspectRatio="none" aria-hidden="true">'
-        + "".join(shapes) + "</svg>"
+def story(result: RewriteResult, files: Sequence[str], *, fingering: bool = False) -> Story:
+    """The report as blocks; files: name of each alternative's score; fingering: whether the
+    fingers show without being asked for."""
+    span = _span(result, result.first, result.last)
+    title = f"{result.info.title or result.part.name}, {span}"
+    pairs = list(zip(result.alternatives, files, strict=True))
+    blocks: list[Block] = [*_summary(result)]
+    if pairs:
+        blocks += [
+            Heading("How hard, how far from the original"), *_comparison(result, pairs),
+            OnScreen((Heading("To listen to"), *_sounds(result))),
+        ]
+    blocks += [Heading("As written"), *_as_written(result)]
+    for one, file in pairs:
+        blocks += _alternative(result, one, file)
+    if result.warnings:
+        blocks += [Heading("Notes on the score"), Bullets(result.warnings)]
+    return Story(
+        title, f"{title}: easier versions", tuple(blocks), CAUTIONS, bool(pairs), fingering
     )
+
+
+def _span(result: RewriteResult, first: int, last: int) -> str:
+    return bars_words(result.part.bars[first].number, result.part.bars[last].number)
+
+
+def _counted(count: int, one: str, many: str) -> str:
+    return f"{count or 'no'} {one if count == 1 else many}"
+
+
+def _moves(result: RewriteResult, count: int | None = None) -> str:
+    """What changes the tuning on this harp, counted or named."""
+    one, many = (
+        ("pedal move", "pedal moves") if result.player.harp.has_pedals
+        else ("lever turn", "lever turns")
+    )
+    return many if count is None else _counted(count, one, many)
+
+
+def _summary(result: RewriteResult) -> list[Block]:
+    span = _span(result, result.first, result.last)
+    places = _counted(len(result.original_faults), "place", "places")
+    has = "has" if result.first == result.last else "have"
+    words = (
+        f"For {player_words(result.player)} ({result.player.harp.title}). As written, {span} {has} "
+        f"difficulty {result.original_difficulty:.0f} of 100, {for_whom(result.original_tier)}; "
+        f"{places} can't be played, "
+        f"{_moves(result, result.original_moves)}."
+    )
+    blocks: list[Block] = [Paragraph(words)]
+    if result.alternatives:
+        within = sum(one.within for one in result.alternatives)
+        near = result.alternatives[0]
+        found = _counted(len(result.alternatives), "alternative was", "alternatives were")
+        total = sum(
+            result.part.bars[result.first].onset <= note.onset < result.part.bars[result.last].end
+            for note in result.part.notes
+        )
+        words = (
+            f"{found[:1].upper() + found[1:]} found, {within or 'none'} within the tier. "
+            f"The first brings it to {near.difficulty:.0f} at a distance of {near.distance:.2f}: "
+            f"{len(near.changed)} notes are new where {total} were written, with "
+            f"{_moves(result, near.pedal_moves)}."
+        )
+        easiest = min(result.alternatives, key=lambda a: a.difficulty)
+        if easiest.difficulty < near.difficulty - 0.5:
+            words += (
+                f" The easiest is alternative {easiest.rank}, {easiest.difficulty:.0f} at a "
+                f"distance of {easiest.distance:.2f}."
+            )
+    else:
+        words = "No alternative was found that this player could play without a fault."
+    if result.keeps:
+        words += f" Kept as asked: {result.keeps.replace(',', ', ')}."
+    blocks.append(Paragraph(words))
+    if not result.reached:
+        blocks.append(Paragraph(f"The tier is not reached; what resists most: {result.resisting}."))
+    blocks.append(Paragraph(f"The search stopped because {result.stopped}.", quiet=True))
+    return blocks
+
+
+def _comparison(result: RewriteResult, pairs: Sequence[tuple[Alternative, str]]) -> list[Block]:
+    points = [
+        Point(str(one.rank), one.distance, one.difficulty, one.within) for one, _ in pairs
+    ]
+    chart = front(
+        result.original_difficulty, points, result.player.rules.max_load, result.player.name
+    )
+    rows = tuple(
+        (
+            str(one.rank), f"{one.difficulty:.0f}", f"{one.distance:.2f}",
+            *(f"{value:.2f}" for _, value in one.distance_parts),
+            str(one.pedal_moves), "yes" if one.within else "no", file,
+        )
+        for one, file in pairs
+    )
+    names = tuple(name for name, _ in pairs[0][0].distance_parts)
+    return [
+        Picture(
+            chart,
+            "Numbered: the alternatives; filled: within the tier. Nearer to the left is closer to "
+            "the original, lower is easier.",
+            share=0.62,
+        ),
+        Table(
+            ("alternative", "difficulty", "distance", *names, _moves(result), "within", "score"),
+            rows, frozenset(range(1, 4 + len(names))),
+            tuple(_anchor(one) for one, _ in pairs), "the alternatives compared",
+        ),
+        Paragraph(
+            "Distance, and its parts from melody to texture: 0 sounds the same, 1 has nothing in "
+            "common.", quiet=True,
+        ),
+    ]
+
+
+def _anchor(one: Alternative) -> str:
+    return f"alternative-{one.rank}"
+
+
+def _ranges(result: RewriteResult, one: Alternative) -> tuple[Range, ...]:
+    """The bars (indices) that are shown of an alternative."""
+    if result.last - result.first < WHOLE:
+        return ((result.first, result.last),)
+    part, new = result.part, one.part
+    touched = {part.by_id[i].bar for i in part.by_id.keys() - new.by_id.keys()}
+    touched |= {new.by_id[i].bar for i in new.by_id.keys() - part.by_id.keys()}
+    ranges: list[Range] = []
+    shown = 0
+    for bar in sorted(touched):
+        low, high = max(result.first, bar - 1), min(result.last, bar + 1)
+        if ranges and low <= ranges[-1][1] + 2:
+            low = ranges.pop()[0]
+        ranges.append((low, high))
+        shown = sum(b - a + 1 for a, b in ranges)
+        if shown >= ENGRAVED:
+            break
+    return tuple(ranges)
+
+
+def _sounds(result: RewriteResult) -> list[Block]:
+    shown = [r for one in result.alternatives for r in _ranges(result, one)]
+    first, last = min(low for low, _ in shown), max(high for _, high in shown)
+    limit = seconds_each(1 + len(result.alternatives))
+    takes = [("as written", result.original_performance)]
+    takes += [(f"alternative {one.rank}", one.performance) for one in result.alternatives]
+    blocks: list[Block] = []
+    longest = 0.0
+    for name, performance in takes:
+        part = performance.part
+        longest = max(
+            longest, part.seconds(part.bars[last].end) - part.seconds(part.bars[first].onset)
+        )
+        samples = rendered(performance, first, last, limit)
+        blocks.append(Sound(name, mp3(samples), min(longest, limit)))
+    words = f"{_span(result, first, last)}, by a plain plucked-string synthesis"
+    if longest > limit:
+        words += f"; the first {limit:.0f} seconds"
+    return [Paragraph(words[:1].upper() + words[1:] + ".", quiet=True), *blocks]
 
 
 def _loads(
-    bar_layers: Sequence[Sequence[float]], before: Sequence[Sequence[float]] | None
-) -> str:
-    figures = []
-    for at, name in enumerate(LAYERS):
-        values = [row[at] for row in bar_layers]
-        old = [row[at] for row in before] if before is not None else None
-        top = max(values)
-        words = f"{LAYER_WORDS[name]}: at most {top:.2f}, {grade(top)}"
-        if old is not None:
-            words += f" (was {max(old):.2f})"
-        figures.append(
-            f"<figure>{_bars_of_load(values, old)}<figcaption>{escape(words)}</figcaption></figure>"
-        )
-    return f'<div class="loads">{"".join(figures)}</div>'
+    part: Part, first: int, bar_layers: Sequence[tuple[float, ...]],
+    before: Sequence[tuple[float, ...]], result: RewriteResult,
+) -> list[Block]:
+    numbers = tuple(part.bars[first + at].number for at in range(len(bar_layers)))
+    loads = Loads(
+        numbers, tuple(bar_layers), tuple(before), caps=result.player.rules.caps,
+        taker=result.player.name,
+    )
+    wide = len(numbers) > 16
+    key = "Columns: a bar's load, darker by grade"
+    if before:
+        key += "; outlined: as written"
+    key += f"; dashed line: what {result.player.name} takes; triangle: above it."
+    table = Table(
+        ("bar", *(LAYER_WORDS[name] for name in LAYERS)),
+        tuple(
+            (number, *(f"{load:.2f}" for load in row))
+            for number, row in zip(numbers, bar_layers, strict=True)
+        ),
+        frozenset(range(1, 1 + len(LAYERS))), words="loads bar by bar",
+    )
+    drawn = plots(loads, width=960 if wide else 480)
+    return [
+        *(Picture(block, wide=wide, share=1.0 if wide else 0.66) for block in drawn),
+        Paragraph(key, quiet=True),
+        Fold("The numbers, bar by bar", (table,)),
+    ]
 
 
-def _music(part: Part, first: int, last: int, changed: frozenset[int]) -> str:
-    pages = engraved(part, first, last, changed)
-    return "".join(f'<div class="music">{svg}</div>' for svg in pages)
-
-
-def _pedals(performance: Performance, first: int, last: int) -> str:
+def _pedals(performance: Performance, first: int, last: int) -> list[Block]:
+    """The plan of some bars: a time line, and a diagram wherever it helps to have one."""
     part, plan = performance.part, performance.pedal_plan
     low, high = part.bars[first].onset, part.bars[last].end
-    rows = [
-        "<tr><td>{}</td><td class=number>{:g}</td><td>{}</td><td>{}</td></tr>".format(
-            escape(part.place(move.onset)[0]), part.place(move.onset)[1],
-            f"{move.letter}{ALTER_SIGNS[move.before]} → {move.letter}{ALTER_SIGNS[move.after]}",
-            move.foot,
-        )
-        for move in plan.moves
-        if low < move.onset < high
+    if not performance.player.harp.has_pedals:
+        turns = tuple(move_words(part, m) for m in plan.moves if low <= m.onset < high)
+        return [Bullets(turns) if turns else Paragraph("No lever is turned in these bars.")]
+    moves = [move for move in plan.moves if low < move.onset < high]
+    start = plan.setting_at(low)
+    pictures = [Picture(diagram(start), f"bar {part.bars[first].number}, at the start")]
+    before = start
+    for bar in part.bars[first + 1 : last + 1]:
+        now = plan.setting_at(bar.onset)
+        if now != before and len(pictures) < DIAGRAMS:
+            changed = "".join(
+                letter for letter, a, b in zip(PEDALS, before, now, strict=True) if a != b
+            )
+            pictures.append(Picture(diagram(now, changed), f"bar {bar.number}"))
+        before = now
+    if not moves:
+        return [
+            Paragraph(f"{setting_words(start)}; no pedal moves in these bars."),
+            Gallery(tuple(pictures)),
+        ]
+    key = (
+        "Each pedal over the bars: up is flat, down is sharp; a dot is a move, the right foot's "
+        "above."
+    )
+    if last - first >= LINE_BARS:
+        key += " Bars without moves are left out."
+    return [
+        *_time_lines(performance, start, moves, first, last),
+        Paragraph(key, quiet=True),
+        Gallery(tuple(pictures)),
+        Paragraph(
+            "Diagrams: as the pedals stand at the bar line; ringed: moved since the one before.",
+            quiet=True,
+        ),
     ]
-    start = f"<p>At the start: {setting_words(plan.setting_at(low))}</p>"
-    if not rows:
-        return start + "<p>No pedal moves in these bars.</p>"
-    return (
-        start + '<div class="scroll"><table><tr><th>bar</th><th class=number>beat</th>'
-        "<th>pedal</th><th>foot</th></tr>" + "".join(rows) + "</table></div>"
-    )
 
 
-def _alternative(result: RewriteResult, one: Alternative, file: str) -> str:
-    steps = "".join(
-        f"<li>{escape(bars_words(step.first, step.last))}, {escape(step.text)}</li>"
-        for step in one.steps
-    )
+def _time_lines(
+    performance: Performance, start: Setting, moves: Sequence[PedalMove], first: int, last: int
+) -> list[Block]:
+    """A time line for every `LINE_BARS` bars in which a pedal moves."""
+    part = performance.part
+    charts: list[Block] = []
+    for low in range(first, last + 1, LINE_BARS):
+        high = min(low + LINE_BARS - 1, last)
+        begin, end = part.bars[low].onset, part.bars[high].end
+        inside = [move for move in moves if begin <= move.onset < end]
+        if low > first:
+            start = performance.pedal_plan.setting_at(begin - 1)
+        if inside:
+            width = 1200 if high - low >= 8 else 900
+            charts.append(Picture(time_line(part, start, inside, low, high, width), wide=True))
+    return charts
+
+
+def _tuning(result: RewriteResult) -> Heading:
+    return Heading("Pedals" if result.player.harp.has_pedals else "Levers", 3)
+
+
+def _as_written(result: RewriteResult) -> list[Block]:
+    blocks: list[Block] = []
+    if not result.alternatives:
+        low, high = result.first, min(result.last, result.first + ENGRAVED - 1)
+        blocks += [
+            Picture(page, wide=True)
+            for page in engraved(result.part, low, high, name="as written", key="w")
+        ]
+    if result.original_faults:
+        told = [fault_words(fault) for fault in result.original_faults[:FAULTS]]
+        if len(result.original_faults) > FAULTS:
+            told.append(f"and {len(result.original_faults) - FAULTS} more")
+        blocks += [
+            Heading(f"What {player_words(result.player)} can't play", 3), Bullets(tuple(told)),
+        ]
+    blocks += [
+        Heading("Layers over the bars", 3),
+        *_loads(result.part, result.first, result.original_bar_layers, (), result),
+        _tuning(result),
+        *_pedals(result.original_performance, result.first, result.last),
+    ]
+    return blocks
+
+
+def _fingers(performance: Performance) -> dict[NoteId, int]:
+    return {
+        strike.first.id: finger
+        for strike, finger in zip(
+            performance.strikes, performance.hand_plan.fingers, strict=True
+        )
+        if finger
+    }
+
+
+def _alternative(result: RewriteResult, one: Alternative, file: str) -> list[Block]:
     parts = ", ".join(f"{name} {value:.2f}" for name, value in one.distance_parts)
     within = "within the tier" if one.within else "not yet within the tier"
-    joins = "".join(
-        f"<p class=soft>Stays as written against the bar outside: bar {escape(join.bar)}: "
-        f"{escape(join.text)}</p>"
-        for join in one.joins
-    )
-    note = joins + f"<p class=soft>{escape(one.note)}</p>" if one.note else joins
-    return (
-        f"<h2>{one.rank}. {escape(file)}</h2>"
-        f"<p>Difficulty {result.original_difficulty:.0f} → {one.difficulty:.0f}, {within}; "
-        f"pedal moves {result.original_moves} → {one.pedal_moves}; distance {one.distance:.2f} "
-        f"<span class=soft>({escape(parts)})</span></p>{note}"
-        f"{_music(one.part, result.first, result.last, one.changed)}"
-        f"<h3>What changes</h3><ul>{steps}</ul>"
-        "<h3>Layers over the bars (outlined: as written)</h3>"
-        f"{_loads(one.bar_layers, result.original_bar_layers)}"
-        f"<h3>Pedals</h3>{_pedals(one.performance, result.first, result.last)}"
-    )
-
-
-def of_rewrites(result: RewriteResult, files: Sequence[str]) -> str:
-    """The page as HTML text; `files`: name of each alternative's score."""
-    bars = result.part.bars
-    span = bars_words(bars[result.first].number, bars[result.last].number)
-    title = f"{result.info.title or result.part.name}, {span}"
-    rows = "".join(
-        f"<tr><td class=number>{one.rank}</td><td>{escape(file)}</td>"
-        f"<td class=number>{one.difficulty:.0f}</td><td class=number>{one.distance:.2f}</td>"
-        f"<td>{'yes' if one.within else 'no'}</td><td>{one.pedal_moves}</td>"
-        f"<td>{escape(', '.join(sorted({s.strategy.replace('_', ' ') for s in one.steps})))}</td>"
-        "</tr>"
-        for one, file in zip(result.alternatives, files, strict=True)
-    )
-    faults = "".join(
-        f"<li>bar {escape(fault.bar)} beat {fault.beat:g}: {escape(fault.text)}</li>"
-        for fault in result.original_faults
-    )
-    head = (
-        f"<p>For {escape(result.player.name)} ({result.player.harp.title}). As written: difficulty "
-        f"{result.original_difficulty:.0f} of 100, {for_whom(result.original_tier)}. "
-        f"{escape(result.stopped[:1].upper() + result.stopped[1:])}.</p>"
-    )
-    if not result.reached:
-        head += f"<p>The tier is not reached; what resists most: {escape(result.resisting)}.</p>"
-    table = (
-        '<div class="scroll"><table><tr><th class=number>rank</th><th>score</th>'
-        "<th class=number>difficulty</th><th class=number>distance</th><th>within tier</th>"
-        f"<th>pedal moves</th><th>how</th></tr>{rows}</table></div>"
-        if rows else "<p>No alternative was found that this player could play without a fault.</p>"
-    )
-    body = "".join(
-        _alternative(result, one, file)
-        for one, file in zip(result.alternatives, files, strict=True)
-    )
-    cautions = "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS)
-    return (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)}: easier versions</title><style>{STYLE}</style></head><body>"
-        f"<h1>{escape(title)}</h1>{head}{table}"
-        "<h2>As written</h2>"
-        f"{_music(result.part, result.first, result.last, frozenset())}"
-        + (f"<h3>Can't be played as written</h3><ul>{faults}</ul>" if faults else "")
-        + f"<h3>Layers over the bars</h3>{_loads(result.original_bar_layers, None)}"
-        f"<h3>Pedals</h3>{_pedals(result.original_performance, result.first, result.last)}"
-        f'{body}<div class="cautions"><ul>{cautions}</ul></div></body></html>\n'
-    )
+    blocks: list[Block] = [
+        Heading(f"Alternative {one.rank}: {file}", 2, _anchor(one), True),
+        Paragraph(
+            f"Difficulty {result.original_difficulty:.0f} → {one.difficulty:.0f}, {within}; "
+            f"{_moves(result)} {result.original_moves} → {one.pedal_moves}; distance "
+            f"{one.distance:.2f} ({parts})."
+        ),
+    ]
+    if one.note:
+        blocks.append(Paragraph(f"It {one.note}." if one.note.startswith("differs") else one.note))
+    ranges = _ranges(result, one)
+    fingers = _fingers(one.performance)
+    for at, (low, high) in enumerate(ranges):
+        blocks += [
+            Picture(page, wide=True)
+            for page in compared(
+                result.part, one.part, low, high, fingering=fingers, key=f"a{one.rank}-{at}-"
+            )
+        ]
+    words = "Above as written, below easier; struck through: goes; ringed: new."
+    if sum(high - low + 1 for low, high in ranges) < result.last - result.first + 1:
+        words += " Only bars around a change are shown; the score has all."
+    blocks.append(Paragraph(words, quiet=True))
+    blocks.append(Heading("What changes", 3))
+    blocks.append(Bullets(tuple(
+        f"{bars_words(step.first, step.last)}, {step.text}" for step in one.steps
+    )))
+    if one.joins:
+        blocks.append(Paragraph("Stays as written against the bars outside:"))
+        blocks.append(Bullets(tuple(fault_words(join) for join in one.joins)))
+    return [
+        *blocks,
+        Heading("Layers over the bars", 3),
+        *_loads(one.part, result.first, one.bar_layers, result.original_bar_layers, result),
+        _tuning(result),
+        *_pedals(one.performance, result.first, result.last),
+    ]

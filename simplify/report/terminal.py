@@ -5,11 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
-from simplify.difficulty.curve import Reason
-from simplify.harp.instrument import LEFT_FOOT, PEDALS, Instrument, Setting
-from simplify.harp.player import LAYERS, MODERATE, SIMPLE
+from simplify.harp.instrument import Instrument
+from simplify.harp.player import LAYERS
 from simplify.report.results import (
     CAUTIONS,
     AssessResult,
@@ -17,47 +17,22 @@ from simplify.report.results import (
     RewriteResult,
     StrategyRow,
 )
-from simplify.score.model import ALTER_SIGNS, Part
+from simplify.report.strip import strip
+from simplify.report.words import (
+    LAYER_WORDS,
+    bars_words,
+    fault_words,
+    for_whom,
+    grade,
+    least_change_words,
+    move_words,
+    reason_words,
+    setting_words,
+)
+from simplify.search.reading import excess
 from simplify.technique.perform import format_plan
-from simplify.technique.plan import PedalMove
 
 WIDTH = 92
-LAYER_WORDS = {
-    "fingers": "fingers",
-    "between_hands": "between the hands",
-    "pedals": "pedals",
-    "harmonic_rhythm": "harmonic rhythm",
-    "rhythm": "rhythm",
-    "counterpoint": "counterpoint",
-}
-STEPS_OF_LOAD = " ·-=+*#"
-"""A load's print in the strip across bars: one character a seventh, blank for none."""
-
-
-def grade(load: float) -> str:
-    """simple, moderate or complex."""
-    return "simple" if load <= SIMPLE else "moderate" if load <= MODERATE else "complex"
-
-
-def bars_words(first: str, last: str) -> str:
-    """'bar 5' or 'bars 5-8'."""
-    return f"bar {first}" if first == last else f"bars {first}-{last}"
-
-
-def setting_words(setting: Setting) -> str:
-    """Such as ``D♮ C♮ B♭ | E♭ F♮ G♮ A♭``: left foot, then right foot."""
-    names = [
-        f"{letter}{ALTER_SIGNS[position]}"
-        for letter, position in zip(PEDALS, setting, strict=True)
-    ]
-    return " ".join(names[: len(LEFT_FOOT)]) + " | " + " ".join(names[len(LEFT_FOOT) :])
-
-
-def for_whom(tier: str | None) -> str:
-    """The tier in a sentence's end."""
-    if tier is None:
-        return "more than a soloist could prepare as it stands"
-    return f"within reach of {'an' if tier == 'amateur' else 'a'} {tier} player"
 
 
 def _wrapped(text: str, indent: str, first: str | None = None) -> str:
@@ -71,49 +46,51 @@ def _cautions() -> list[str]:
     return ["", *CAUTIONS]
 
 
-def strip(part: Part, bar_layers: Sequence[Sequence[float]], first: int = 0) -> list[str]:
-    """One row a layer, one character a bar, in blocks of sixty bars with bar numbers above."""
-    rows: list[str] = []
-    label = max(len(word) for word in LAYER_WORDS.values()) + 2
-    block = 60
-    for start in range(0, len(bar_layers), block):
-        columns = bar_layers[start : start + block]
-        ruler = [" "] * (len(columns) + 8)
-        for i in range(0, len(columns), 5):
-            number = part.bars[first + start + i].number
-            ruler[i : i + len(number)] = list(number)
-        rows.append(" " * label + "".join(ruler).rstrip())
-        for at, name in enumerate(LAYERS):
-            cells = "".join(
-                STEPS_OF_LOAD[min(len(STEPS_OF_LOAD) - 1, int(column[at] * 7))]
-                for column in columns
-            )
-            rows.append(LAYER_WORDS[name].ljust(label) + cells)
-    rows.append(" " * label + "blank, · and -: little;  = and +: moderate;  * and #: complex")
-    return rows
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """What the place of printing can show. width: in characters; plain: ASCII blocks only."""
+
+    width: int = WIDTH
+    colour: bool = False
+    plain: bool = False
 
 
-def _reason(reason: Reason) -> str:
-    hand = f", {reason.hand}" if reason.hand in ("both hands",) else (
-        f", {reason.hand} hand" if reason.hand in ("left", "right") else ""
+def screen() -> Screen:
+    """Of standard output as it is: a pipe or file takes `WIDTH` columns and no colour; NO_COLOR,
+    dumb terminals and encodings without block characters are respected."""
+    import sys
+
+    from rich.console import Console
+
+    try:
+        "▁█".encode(sys.stdout.encoding or "ascii")
+        plain = False
+    except UnicodeEncodeError:
+        plain = True
+    if not sys.stdout.isatty():
+        return Screen(plain=plain)
+    console = Console(file=sys.stdout)
+    colour = console.color_system is not None and not console.no_color
+    return Screen(console.width, colour, plain)
+
+
+def _strip(result: AssessResult, on: Screen) -> list[str]:
+    part, bars = result.part, result.assessment.bars
+    over = {
+        i for i, bar in enumerate(bars)
+        if result.asked and excess(bar.layers, bar.difficulty, result.player.rules) > 0
+    }
+    stuck = {part.bar_at(fault.onset).index - part.bars[0].index for fault in result.faults}
+    return strip(
+        [bar.number for bar in bars], [bar.layers for bar in bars],
+        width=on.width, colour=on.colour, plain=on.plain,
+        marks=((f"over {result.asked}", over), ("can't be played", stuck)),
     )
-    return f"bar {reason.bar} beat {reason.beat:g}{hand}: {reason.text}"
 
 
-def _least_change(result: AssessResult) -> str:
-    """The least that would bring it within the tier, as a sentence."""
-    choices = [
-        " and ".join(f"{LAYER_WORDS[layer]} to {level}" for layer, level in choice)
-        for choice in result.remedies[:4]
-    ]
-    which = choices[0] if len(choices) == 1 else f"any one of: {'; '.join(choices)}"
-    if result.faults:
-        return f"Once the places that can't be played are mended, it would be within with {which}."
-    return f"It would be within with {which}."
-
-
-def of_assessment(result: AssessResult) -> str:
+def of_assessment(result: AssessResult, on: Screen | None = None) -> str:
     """The whole of `gentler assess`."""
+    on = on or Screen()
     part, assessment = result.part, result.assessment
     title = f"{result.info.title}: {part.name}" if result.info.title else part.name
     span = bars_words(part.bars[0].number, part.bars[-1].number)
@@ -133,13 +110,13 @@ def of_assessment(result: AssessResult) -> str:
                 _wrapped(f"- {bars_words(*one.bars)}: {one.text}", "    ", "  ") for one in over[:8]
             ]
         if result.remedies:
-            lines.append(_wrapped(_least_change(result), "  ", ""))
+            lines.append(_wrapped(least_change_words(result), "  ", ""))
     loads = ", ".join(
         f"{LAYER_WORDS[name]} {load:.2f} ({grade(load)})"
         for name, load in zip(LAYERS, assessment.layers, strict=True)
     )
     lines += [_wrapped(f"Layers: {loads}", "        ", ""), ""]
-    lines += strip(part, [bar.layers for bar in assessment.bars])
+    lines += _strip(result, on)
     lines += ["", "Where, what and why:"]
     for stretch in result.stretches:
         first, last = part.bars[stretch.first].number, part.bars[stretch.last].number
@@ -147,14 +124,12 @@ def of_assessment(result: AssessResult) -> str:
         head = f"{bars_words(first, last)}: {stretch.difficulty:.0f}, {for_whom(stretch.tier)}"
         lines.append(head + (f"; complex: {complexes}" if complexes else ""))
         for reason in stretch.reasons[:5]:
-            lines.append(_wrapped(_reason(reason), "      ", "    "))
+            lines.append(_wrapped(reason_words(reason), "      ", "    "))
     if result.faults:
         lines += ["", f"Can't be played as written by {result.player.name} "
                   f"({len(result.faults)} places):"]
         for fault in result.faults[:12]:
-            lines.append(
-                _wrapped(f"bar {fault.bar} beat {fault.beat:g}: {fault.text}", "      ", "    ")
-            )
+            lines.append(_wrapped(fault_words(fault), "      ", "    "))
         if len(result.faults) > 12:
             lines.append(f"    and {len(result.faults) - 12} more (--json lists all)")
     plan = result.performance.pedal_plan
@@ -174,9 +149,7 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
         f"that can't be played; {result.original_moves} pedal moves",
     ]
     for fault in result.original_faults[:4]:
-        lines.append(
-            _wrapped(f"bar {fault.bar} beat {fault.beat:g}: {fault.text}", "      ", "    ")
-        )
+        lines.append(_wrapped(fault_words(fault), "      ", "    "))
     for one, file in zip(result.alternatives, files, strict=True):
         within = "within the tier" if one.within else "not yet within the tier"
         lines += [
@@ -204,16 +177,6 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
     return "\n".join([*lines, *_cautions()])
 
 
-def _move(part: Part, move: PedalMove) -> str:
-    bar, beat = part.place(move.onset)
-    letter = move.letter if move.string is None else f"{move.letter}{move.string // 7}"
-    limb = move.foot if " " in move.foot else f"{move.foot} foot"
-    return (
-        f"bar {bar} beat {beat:g}: {letter}{ALTER_SIGNS[move.before]} → "
-        f"{letter}{ALTER_SIGNS[move.after]} ({limb})"
-    )
-
-
 def of_pedals(result: PedalResult) -> str:
     """The whole of `gentler pedals`."""
     plan, part = result.plan, result.part
@@ -221,7 +184,7 @@ def of_pedals(result: PedalResult) -> str:
         result.info.title or part.name,
         f"Start: {setting_words(plan.start)}",
         f"{len(plan.moves)} moves, cost {plan.cost:.2f} (the least there is)",
-        *(f"    {_move(part, move)}" for move in plan.moves),
+        *(f"    {move_words(part, move)}" for move in plan.moves),
     ]
     respelled = []
     for strike, played in zip(part.strikes, plan.played, strict=True):

@@ -1,0 +1,87 @@
+"""The words that terminal, page and print share: layers, grades, bars, players, pedals."""
+
+from __future__ import annotations
+
+from simplify.difficulty.curve import Reason
+from simplify.harp.instrument import LEFT_FOOT, PEDALS, Setting
+from simplify.harp.player import MODERATE, SIMPLE, Player
+from simplify.report.results import AssessResult
+from simplify.score.model import ALTER_SIGNS, Part
+from simplify.technique.plan import Fault, PedalMove
+
+LAYER_WORDS = {
+    "fingers": "fingers",
+    "between_hands": "between the hands",
+    "pedals": "pedals",
+    "harmonic_rhythm": "harmonic rhythm",
+    "rhythm": "rhythm",
+    "counterpoint": "counterpoint",
+}
+
+
+def grade(load: float) -> str:
+    """simple, moderate or complex."""
+    return "simple" if load <= SIMPLE else "moderate" if load <= MODERATE else "complex"
+
+
+def bars_words(first: str, last: str) -> str:
+    """'bar 5' or 'bars 5-8'."""
+    return f"bar {first}" if first == last else f"bars {first}-{last}"
+
+
+def setting_words(setting: Setting) -> str:
+    """Such as ``D♮ C♮ B♭ | E♭ F♮ G♮ A♭``: left foot, then right foot."""
+    names = [
+        f"{letter}{ALTER_SIGNS[position]}"
+        for letter, position in zip(PEDALS, setting, strict=True)
+    ]
+    return " ".join(names[: len(LEFT_FOOT)]) + " | " + " ".join(names[len(LEFT_FOOT) :])
+
+
+def for_whom(tier: str | None) -> str:
+    """The tier in a sentence's end."""
+    if tier is None:
+        return "more than a soloist could prepare as it stands"
+    return f"within reach of {'an' if tier == 'amateur' else 'a'} {tier} player"
+
+
+def player_words(player: Player) -> str:
+    """A person by name, a tier as 'an amateur player'."""
+    if player.name != player.tier:
+        return player.name
+    return f"{'an' if player.tier == 'amateur' else 'a'} {player.tier} player"
+
+
+def reason_words(reason: Reason) -> str:
+    """Where, which hand, what."""
+    hand = {"left": ", left hand", "right": ", right hand", "both": ", both hands"}
+    where = f"bar {reason.bar} beat {reason.beat:g}{hand.get(reason.hand, '')}"
+    return f"{where}: {reason.text}"
+
+
+def fault_words(fault: Fault) -> str:
+    """Where and what."""
+    return f"bar {fault.bar} beat {fault.beat:g}: {fault.text}"
+
+
+def move_words(part: Part, move: PedalMove) -> str:
+    """Where, from what to what, with which foot."""
+    bar, beat = part.place(move.onset)
+    letter = move.letter if move.string is None else f"{move.letter}{move.string // 7}"
+    limb = move.foot if " " in move.foot else f"{move.foot} foot"
+    return (
+        f"bar {bar} beat {beat:g}: {letter}{ALTER_SIGNS[move.before]} → "
+        f"{letter}{ALTER_SIGNS[move.after]} ({limb})"
+    )
+
+
+def least_change_words(result: AssessResult) -> str:
+    """The least that would bring it within the tier, as a sentence."""
+    choices = [
+        " and ".join(f"{LAYER_WORDS[layer]} to {level}" for layer, level in choice)
+        for choice in result.remedies[:4]
+    ]
+    which = choices[0] if len(choices) == 1 else f"any one of: {'; '.join(choices)}"
+    if result.faults:
+        return f"Once the places that can't be played are mended, it would be within with {which}."
+    return f"It would be within with {which}."
