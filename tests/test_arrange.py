@@ -26,6 +26,9 @@ from simplify.cli import gentler
 from simplify.errors import SelectionError
 from simplify.harp.instrument import instrument
 from simplify.harp.player import tier_player
+from simplify.score.carry import carried
+from simplify.score.edits import in_key
+from simplify.score.graft import emit_part
 from simplify.score.model import TICKS, Mark, Part, Passage
 from simplify.score.read import open_score, score_from_bytes, select_part
 from simplify.score.text import parse_part
@@ -316,8 +319,6 @@ def test_levers_raised_in_each_key_on_a_harp_in_e_flat(fifths: int, levers: int)
     """Keys of a harp tuned in E flat: E flat 0, B flat 1 ... E 7 levers a octave (computed from the
     tuning; A flat, D flat, F sharp and B are out of reach: tumblingowl.com, 2014)."""
     harp = instrument("lever-34")
-    from simplify.score.edits import in_key
-
     alters = in_key(fifths)
     assert all(alters[step] in harp.positions(step) for step in alters)
     raised = sum(alters[step] != min(harp.positions(step)) for step in alters)
@@ -326,8 +327,6 @@ def test_levers_raised_in_each_key_on_a_harp_in_e_flat(fifths: int, levers: int)
 
 @pytest.mark.parametrize("fifths", [-4, -5, 5, 6])
 def test_keys_out_of_reach_in_e_flat(fifths: int):
-    from simplify.score.edits import in_key
-
     harp = instrument("lever-34")
     assert any(alter not in harp.positions(step) for step, alter in in_key(fifths).items())
 
@@ -473,3 +472,62 @@ def test_the_booklet_tells_teacher_and_pupil_what_they_need(versions: Path):
     text = (versions / "booklet.html").read_text("utf-8")
     for words in ("For the teacher", "What it teaches", "How to practise", "the harpist's word"):
         assert words in text or words.replace("'", "&#x27;") in text
+
+
+# --- what stands around the notes -----------------------------------------------------------------
+
+
+def test_bars_keep_numbers_marks_repeats_and_endings():
+    """Everybody rehearses from the same bar numbers and letters."""
+    gathered = gather(open_score(str(corpus.getWork("joplin/maple_leaf_rag"))))
+    xml = emit_part(dressed(gathered.part, gathered.damper, HARP), "rag")
+    again = select_part(score_from_bytes(carried(xml, gathered.sources[0]), "rag.musicxml")).part
+    for old, new in zip(gathered.part.bars, again.bars, strict=True):
+        for name in ("number", "onset", "duration", "fifths", "repeat_start", "repeat_end",
+                     "ending", "rehearsal"):
+            assert getattr(new, name) == getattr(old, name), (old.number, name)
+    assert any(bar.repeat_end for bar in again.bars)
+    assert {bar.ending for bar in again.bars} == {"", "1", "2"}
+
+
+def test_words_and_hairpins_are_carried_over():
+    """The accompaniment's own directions (music21's corpus: Beach, Prayer of a Tired Child)."""
+    gathered = gather(open_score(str(corpus.getWork("beach/prayer_of_a_tired_child"))))
+    xml = emit_part(gathered.part, "song")
+    with_words = carried(xml, gathered.sources[0])
+    assert b"Molto tranquillo" not in xml
+    for text in (b"Molto tranquillo", b"rit.", b"<wedge"):
+        assert text in with_words
+    assert b"<pedal " not in with_words
+    assert schema_faults(with_words) == ()
+
+
+def test_a_chromatic_run_is_played_in_the_pedals_of_the_key():
+    """Chromatic scale: diatonic instead (Volpe Bligh, Writing for the Pedal Harp, item 8)."""
+    text = (
+        "4/4 key:-3 | C5:1/2 C#5 D5 E♭5 E5 F5 F#5 G5 ; [E♭3 G3]:4 | E♭5:4 ; [E♭3 B♭3]:4"
+    )
+    run = [n for n in eased_bar(text, Dials(colour=3)) if n.staff == 1]
+    home = in_key(-3)
+    assert all(home[n.pitch.step] == n.pitch.alter for n in run)
+    assert (run[0].pitch.name, run[-1].pitch.name) == ("C5", "G5")
+    assert len({n.onset for n in run}) == 8
+
+
+def test_tremolos_and_trills_are_plain_notes_from_the_first_step():
+    low = eased_bar("4/4 | E5:4{trill} ; [C3 G3]:4{tremolo 3}", Dials(tune=1, pace=1))
+    assert {n.pitch.name for n in low} == {"C3", "G3", "E5"}
+    assert not any(n.has("tremolo") or n.has("trill") for n in low)
+
+
+def test_a_keyboard_beside_instruments_is_merged_with_them():
+    """A trio sonata is no song: nobody has words."""
+    score = open_score(str(corpus.getWork("corelli/opus3no1/1grave")))
+    chosen, left = choose_sources(score, None)
+    assert len(chosen) > 1
+    assert left == ()
+
+
+def test_a_part_of_one_staff_can_be_dressed():
+    part = parse_part("4/4 | C5:1 D5 E5 F5 ; -")
+    assert [n.pitch.name for n in dressed(part, (), HARP).notes] == ["C5", "D5", "E5", "F5"]

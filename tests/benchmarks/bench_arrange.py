@@ -165,7 +165,7 @@ def main() -> None:
     parser.add_argument("--tier", default="amateur")
     parser.add_argument("--tiers", default="professional,amateur,school")
     parser.add_argument("--most", type=int, default=512)
-    asked = parser.parse_args()
+    asked = parser.parse_intermixed_args()
     if asked.what == "growth":
         growth(asked.tier, asked.most)
     elif asked.what == "ladder":
