@@ -1,26 +1,37 @@
-"""The lattice of a passage: columns of variants, paths through it, and their repair in context.
+"""The lattice of a passage: columns of variants, and the best paths through it.
 
-A path takes one variant per column. Columns are grown apart, each with a little of its neighbours;
-what crosses the cut (pedals, hand positions, the stacking over several bars) is read afterwards on
-the real neighbours: a path is settled by exchanging variants where faults or excess remain, and by
-taking changes back where they turn out not to be needed.
+A path takes one variant per column. What a column asks for depends on what stands beside it (the
+pedals to be set, where the hands come from), so its cost hangs on three variants: its own and those
+of its neighbours. A shortest path over pairs of neighbouring choices is exact for such costs; they
+are read lazily, only where a path that looks best so far goes through (after the lazy shortest path
+of Dellin & Srinivasa 2016, A Unifying Formalism for Shortest Path Problems with Expensive Edge
+Evaluations): the reading of a variant among the original neighbours stands in until then.
+
+A settled path is then softened: the rules of a tier speak of the whole passage (bursts, length), so
+columns go back to nearer variants, and lose single steps, as long as the passage stays within them.
 """
 
 from __future__ import annotations
 
-import copy
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+import numpy.typing as npt
+
+from simplify.difficulty.load import Assessment, BarLoad, verdict
+from simplify.difficulty.load import read_bars as sustained_reading
 from simplify.distance import distance
 from simplify.errors import EditError
 from simplify.harp.player import Player
-from simplify.score.model import Edit, NoteId, Part, Passage
-from simplify.search.reading import Reading, read_bars
+from simplify.score.model import Edit, Note, NoteId, Part, Passage
+from simplify.search.reading import BarReading, Reading, read_bars
 from simplify.search.settings import SearchSettings
 from simplify.search.variants import Column, Tally, Variant, column_of, effort, penalty
 from simplify.strategy import Keeps, broken_promises
+
+Floats = npt.NDArray[np.float64]
 
 Path = tuple[int, ...]
 """Index of the variant chosen in each column."""
@@ -46,16 +57,35 @@ def cut_columns(part: Part, first: int, last: int, most: int) -> tuple[tuple[int
 
 
 @dataclass(frozen=True, slots=True)
+class Weights:
+    """What a path is chosen for. difficulty: distance worth a whole unit of it; excess: distance
+    worth a unit of excess; shunned: strategies that cost `shun` more in every column."""
+
+    difficulty: float
+    excess: float
+    shunned: frozenset[str] = frozenset()
+    shun: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Settled:
-    """A path after repair: its edits, in an order in which they apply, and its reading over the
-    passage's bars."""
+    """A path: its edits, in an order in which they apply, and its reading column by column."""
 
     edits: tuple[Edit, ...]
     reading: Reading
 
 
+@dataclass(slots=True)
+class _Table:
+    """One column's costs by (left, own, right) variant, as far as they are known."""
+
+    faults: Floats
+    excess: Floats
+    difficulty: Floats
+
+
 class Lattice:
-    """Columns and variants of one passage (mutable: repair may add variants)."""
+    """Columns and variants of one passage (mutable: readings and new variants are kept)."""
 
     def __init__(
         self,
@@ -66,31 +96,26 @@ class Lattice:
         numbers: SearchSettings,
         spans: Sequence[tuple[int, int]],
         variants: Sequence[tuple[Variant, ...]],
-        grow: Grow,
         keeps: Keeps,
         until: float | None,
     ) -> None:
         self.part, self.first, self.last = part, first, last
-        self.keeps = keeps
-        self.edges = part.bars[first].onset, part.bars[last].end
-        self.player, self.numbers = player, numbers
+        self.player, self.numbers, self.keeps, self.until = player, numbers, keeps, until
         self.spans = tuple(spans)
+        self.edges = part.bars[first].onset, part.bars[last].end
         self.variants = [
             [lifted(v, span[0]) for v in column]
             for column, span in zip(variants, self.spans, strict=True)
         ]
-        self.grow, self.until = grow, until
+        self.columns = [
+            column_of(part, low, high, numbers.context_beats, self.edges)
+            for low, high in self.spans
+        ]
         self.tally = Tally()
-        self._readings: dict[tuple[int, int, int, int, frozenset[NoteId]], Reading] = {}
-        self._regrown: dict[int, int] = {}
-
-    def fresh(self, numbers: SearchSettings) -> Lattice:
-        """A copy that other weights can be tried on: what repair adds to it stays its own."""
-        twin = copy.copy(self)
-        twin.numbers, twin.tally = numbers, Tally()
-        twin.variants = [list(column) for column in self.variants]
-        twin._readings, twin._regrown = dict(self._readings), {}
-        return twin
+        self._readings: dict[tuple[int, frozenset[NoteId]], tuple[BarReading, ...]] = {}
+        self._whole: dict[Path, Reading] = {}
+        self._tables: dict[int, _Table] = {}
+        self._beside: dict[tuple[int, int, int], tuple[Note, ...]] = {}
 
     def out_of_time(self) -> bool:
         """True once the budget is spent."""
@@ -104,188 +129,301 @@ class Lattice:
             for edit in column[at].edits
         )
 
+    def effort(self, path: Path) -> float:
+        """Distance and steps of all columns together."""
+        return sum(
+            effort(column[at], self.numbers) for column, at in zip(self.variants, path, strict=True)
+        )
+
     def build(self, path: Path) -> Part:
         """The whole part with the path's edits applied."""
         return self.part.apply_all(self.edits(path))
 
-    def _read(self, part: Part, low: int, high: int, first: int, last: int) -> Reading:
-        """Bars first..last read in the context of bars low..high; each content once."""
-        ids = frozenset(n.id for row in part.notes_by_bar[low : high + 1] for n in row)
-        key = (low, high, first, last, ids)
-        if key not in self._readings:
-            self._readings[key] = read_bars(
-                part.window(low, high), self.player, first - low, last - low, self.edges
+    # Reading one column among its neighbours
+
+    def _edge_notes(self, at: int, choice: int, side: int) -> tuple[Note, ...]:
+        """Notes of a column's variant that its neighbour on the right (side 1) or on the left
+        (-1) sees: those within the context beats of the bar line, with whole-part bars."""
+        key = (at, choice, side)
+        if key not in self._beside:
+            low, high = self.spans[at]
+            variant, beats = self.variants[at][choice], self.numbers.context_beats
+            bar = self.part.bars[high if side > 0 else low]
+            edge = bar.end - beats * bar.pulse_ticks
+            other = bar.onset + beats * bar.pulse_ticks
+            row = variant.rows[-1 if side > 0 else 0]
+            self._beside[key] = tuple(
+                note
+                for note in row
+                if (note.onset >= edge if side > 0 else note.onset < other)
             )
+        return self._beside[key]
+
+    def _around(self, path: Path, at: int) -> tuple[tuple[Note, ...], tuple[Note, ...]]:
+        """What stands to the left and to the right of a column in a path."""
+        left = self._edge_notes(at - 1, path[at - 1], 1) if at else ()
+        right = self._edge_notes(at + 1, path[at + 1], -1) if at + 1 < len(path) else ()
+        return left, right
+
+    def _key(
+        self, at: int, left: Sequence[Note], choice: int, right: Sequence[Note]
+    ) -> tuple[int, frozenset[NoteId]]:
+        ids = self.variants[at][choice].ids
+        return at, ids.union([n.id for n in left], [n.id for n in right])
+
+    def bars_of(self, path: Path, at: int) -> tuple[BarReading, ...]:
+        """The bars of a column as they read in a path; each content is read once."""
+        left, right = self._around(path, at)
+        key = self._key(at, left, path[at], right)
+        if key not in self._readings:
+            column, variant = self.columns[at], self.variants[at][path[at]]
+            shift = column.at - self.spans[at][0]
+            source = column.part.notes_by_bar
+            table: list[tuple[Note, ...]] = list(source)
+            if at and column.at:
+                table[0] = _rebarred(left, shift)
+            if at + 1 < len(path) and column.last_at + 1 < len(source):
+                table[column.last_at + 1] = _rebarred(right, shift)
+            for i, row in enumerate(variant.rows):
+                table[column.at + i] = _rebarred(row, shift)
+            part = replace(column.part, notes=tuple(note for row in table for note in row))
+            self._readings[key] = read_bars(
+                part, self.player, column.at, column.last_at, self.edges
+            ).bars
             self.tally.readings += 1
         return self._readings[key]
 
-    def passage_reading(self, part: Part) -> Reading:
-        """The passage's bars, read with a bar of context on both sides."""
-        low, high = max(0, self.first - 1), min(len(part.bars) - 1, self.last + 1)
-        return self._read(part, low, high, self.first, self.last)
+    def guess(self, path: Path) -> Reading:
+        """The passage put together from its columns, each read among its neighbours."""
+        rows = tuple(bar for at in range(len(path)) for bar in self.bars_of(path, at))
+        return put_together(rows, self.player)
 
-    def cheapest(self, weight: float, shunned: frozenset[str], shun: float) -> Path:
-        """The path that is best column by column for `weight` (distance worth a whole unit of
-        difficulty); each strategy of `shunned` in a variant costs `shun` more."""
-        return tuple(
-            min(
-                range(len(column)),
-                key=lambda i, c=column: (  # type: ignore[misc]
-                    penalty(c[i].faults, c[i].excess, self.numbers)
-                    + effort(c[i], self.numbers)
-                    + weight * c[i].difficulty / 100.0
-                    + shun * len(c[i].kinds & shunned),
-                    i,
-                ),
-            )
-            for column in self.variants
+    def read(self, path: Path) -> Reading:
+        """The passage of a path read at once; what it says of each column takes the place of what
+        the column said among its neighbours alone (pedals reach further than a neighbour)."""
+        if path not in self._whole:
+            reading = self.passage_reading(self.build(path))
+            self._whole[path] = reading
+            for at, (low, high) in enumerate(self.spans):
+                bars = reading.bars[low - self.first : high - self.first + 1]
+                self._learn(path, at, bars)
+        return self._whole[path]
+
+    def passage_reading(self, part: Part) -> Reading:
+        """The passage's bars read at once, with a bar of context on both sides."""
+        low, high = max(0, self.first - 1), min(len(part.bars) - 1, self.last + 1)
+        self.tally.readings += 1
+        return read_bars(
+            part.window(low, high), self.player, self.first - low, self.last - low, self.edges
         )
 
-    def settle(self, path: Path, weight: float, approaching: bool) -> Settled:
-        """Repairs a path in context, then takes back what it does not need. approaching: without
-        faults is enough, the tier need not be reached."""
-        path = self._repair(path, weight, approaching)
-        path = self._take_back(path, weight)
-        return Settled(self.edits(path), self.passage_reading(self.build(path)))
+    # Shortest paths
 
-    def _troubled(self, reading: Reading) -> list[int]:
-        """Columns with faults or excess, worst first."""
-        worst = []
-        for at, (low, high) in enumerate(self.spans):
-            _, faults, over = reading.over(low - self.first, high - self.first)
-            weight = penalty(faults, over, self.numbers)
-            if weight > 1e-9:
-                worst.append((-weight, at))
-        return [at for _, at in sorted(worst)]
+    def _table(self, at: int) -> _Table:
+        """The column's costs as known; what is not known stands as read among the original."""
+        known = self._tables.get(at)
+        column = self.variants[at]
+        lefts = len(self.variants[at - 1]) if at else 1
+        rights = len(self.variants[at + 1]) if at + 1 < len(self.variants) else 1
+        shape = (lefts, len(column), rights)
+        if known is None or known.faults.shape != shape:
+            rows = [(v.faults, v.excess, v.difficulty) for v in column]
+            known = _Table(
+                *(
+                    np.broadcast_to(
+                        np.array([row[k] for row in rows], dtype=np.float64)[None, :, None], shape
+                    ).copy()
+                    for k in range(3)
+                )
+            )
+            self._tables[at] = known
+            for left in range(lefts):
+                for own in range(len(column)):
+                    for right in range(rights):
+                        self._note_down(known, at, left, own, right)
+        return known
 
-    def _repair(self, path: Path, weight: float, approaching: bool) -> Path:
-        for _ in range(self.numbers.rounds):
+    def _note_down(self, table: _Table, at: int, left: int, own: int, right: int) -> None:
+        beside = (
+            self._edge_notes(at - 1, left, 1) if at else (),
+            self._edge_notes(at + 1, right, -1) if at + 1 < len(self.variants) else (),
+        )
+        bars = self._readings.get(self._key(at, beside[0], own, beside[1]))
+        if bars is not None:
+            table.faults[left, own, right] = sum(bar.faults for bar in bars)
+            table.excess[left, own, right] = sum(bar.excess for bar in bars)
+            table.difficulty[left, own, right] = sum(b.difficulty for b in bars) / len(bars)
+
+    def _learn(self, path: Path, at: int, bars: tuple[BarReading, ...]) -> None:
+        """Notes down what a column of a path reads as, for all paths that are the same there."""
+        left, right = self._around(path, at)
+        self._readings[self._key(at, left, path[at], right)] = bars
+        table = self._table(at)
+        ids_left, ids_right = {n.id for n in left}, {n.id for n in right}
+        for i in range(table.faults.shape[0]):
+            if at and {n.id for n in self._edge_notes(at - 1, i, 1)} != ids_left:
+                continue
+            for k in range(table.faults.shape[2]):
+                last = at + 1 == len(path)
+                if last or {n.id for n in self._edge_notes(at + 1, k, -1)} == ids_right:
+                    self._note_down(table, at, i, path[at], k)
+
+    def _look(self, path: Path) -> bool:
+        """Reads the columns that a path goes through; True if anything was new."""
+        new = False
+        for at in range(len(path)):
             if self.out_of_time():
-                return path
-            reading = self.passage_reading(self.build(path))
-            trouble = self._troubled(reading)
-            if reading.within or not trouble or (approaching and not reading.faults):
-                return path
-            before = path
-            for at in trouble:
-                path = self._exchange(path, at, weight)
-            if path == before and not self._regrow(path, trouble):
-                return path
-        return path
+                return False
+            left, right = self._around(path, at)
+            if self._key(at, left, path[at], right) not in self._readings:
+                new = True
+                self._learn(path, at, self.bars_of(path, at))
+        return new
 
-    def _cost(self, path: Path, low: int, high: int, weight: float) -> float:
-        """Penalty, distance and weighted difficulty of columns low..high, read in context."""
-        first = self.spans[max(0, low - 1)][0]
-        last = self.spans[min(len(self.spans) - 1, high + 1)][1]
-        part = self.build(path)
-        around = max(0, first - 1), min(len(part.bars) - 1, last + 1)
-        reading = self._read(part, *around, first, last)
-        total = 0.0
-        for at in range(max(0, low - 1), min(len(self.spans) - 1, high + 1) + 1):
-            start, end = self.spans[at]
-            difficulty, faults, over = reading.over(start - first, end - first)
-            total += penalty(faults, over, self.numbers)
-            total += effort(self.variants[at][path[at]], self.numbers) + weight * difficulty / 100.0
+    def _costs(self, at: int, weights: Weights) -> Floats:
+        table, column = self._table(at), self.variants[at]
+        own = np.array(
+            [
+                effort(v, self.numbers) + weights.shun * len(v.kinds & weights.shunned)
+                for v in column
+            ]
+        )
+        costs: Floats = (
+            self.numbers.fault * table.faults
+            + weights.excess * table.excess
+            + weights.difficulty / 100.0 * table.difficulty
+            + own[None, :, None]
+        )
+        return costs
+
+    def shortest(self, weights: Weights) -> Path:
+        """The path of least cost as far as costs are known."""
+        count = len(self.variants)
+        costs = [self._costs(at, weights) for at in range(count)]
+        if count == 1:
+            return (int(costs[0][0, :, 0].argmin()),)
+        best = costs[0][0]  # (variant of the column before, variant of this one)
+        back: list[npt.NDArray[np.int64]] = []
+        for at in range(1, count):
+            total = best[:, :, None] + costs[at]
+            back.append(total.argmin(axis=0))
+            best = total.min(axis=0)
+        # best: (variant of the last column, 1)
+        path = [int(best[:, 0].argmin())]
+        nxt = 0
+        for table in reversed(back):
+            before = int(table[path[0], nxt])
+            nxt = path[0]
+            path.insert(0, before)
+        return tuple(path)
+
+    def settle(self, weights: Weights) -> Path:
+        """The shortest path for these weights, read as a whole; the best of those that were read
+        when the rounds are over."""
+        seen: list[Path] = []
+        for _ in range(self.numbers.rounds):
+            path = self.shortest(weights)
+            if path in self._whole:
+                seen.append(path)
+                break
+            if self.out_of_time() and seen:
+                break
+            if not self._look(path):
+                self.read(path)
+                seen.append(path)
+        else:
+            self.read(path)
+            seen.append(path)
+        return min(seen, key=lambda p: (self.cost(p, weights), p))
+
+    def cost(self, path: Path, weights: Weights) -> float:
+        """What `shortest` minimises, for a path as it reads."""
+        reading, total = self.read(path), 0.0
+        for at, choice in enumerate(path):
+            variant = self.variants[at][choice]
+            low, high = (bar - self.first for bar in self.spans[at])
+            difficulty, faults, over = reading.over(low, high)
+            total += self.numbers.fault * faults + weights.excess * over
+            total += weights.difficulty / 100.0 * difficulty
+            total += effort(variant, self.numbers)
+            total += weights.shun * len(variant.kinds & weights.shunned)
         return total
 
-    def _exchange(self, path: Path, at: int, weight: float) -> Path:
-        """The best variant of one column among its neighbours as they stand."""
-        column = self.variants[at]
-        order = sorted(
-            range(len(column)),
-            key=lambda i: (
-                penalty(column[i].faults, column[i].excess, self.numbers)
-                + effort(column[i], self.numbers),
-                i,
-            ),
-        )
-        best, best_cost = path, self._cost(path, at, at, weight)
-        for n, i in enumerate(order):
-            if i == path[at] or self.out_of_time():
-                continue
-            if n >= self.numbers.trials * (3 if best_cost >= self.numbers.fault else 1):
-                break  # more is tried while there is a fault left to mend
-            tried = (*path[:at], i, *path[at + 1 :])
-            cost = self._cost(tried, at, at, weight)
-            if cost < best_cost - 1e-9:
-                best, best_cost = tried, cost
-        return best
+    # Softening
 
-    def _regrow(self, path: Path, trouble: list[int]) -> bool:
-        """Grows the troubled columns anew among their real neighbours, each a few times at most;
-        True if any variant was new."""
-        grown = False
-        for at in trouble:
-            if self._regrown.get(at, 0) >= self.numbers.regrowths or self.out_of_time():
-                continue
-            self._regrown[at] = self._regrown.get(at, 0) + 1
-            neighbours = tuple(0 if i == at else choice for i, choice in enumerate(path))
-            low, high = self.spans[at]
-            column = column_of(
-                self.build(neighbours), low, high, self.numbers.context_beats, self.edges
-            )
-            fresh, tally = self.grow(column)
-            self.tally.add(tally)
-            for variant in fresh:
-                grown |= self._add(at, lifted(variant, low))[1]
-        return grown
-
-    def _add(self, at: int, variant: Variant) -> tuple[int, bool]:
-        """Index of a variant in its column, and whether it is new there."""
-        for i, known in enumerate(self.variants[at]):
-            if known.ids == variant.ids:
-                return i, False
-        self.variants[at].append(variant)
-        return len(self.variants[at]) - 1, True
-
-    def _take_back(self, path: Path, weight: float) -> Path:
-        """Undoes or softens changes that do not pay for their distance, the largest first: a
-        column goes back to a nearer variant, or loses single steps."""
-        order = sorted(
-            range(len(path)), key=lambda at: (-self.variants[at][path[at]].distance, at)
-        )
-        for at in order:
-            column = self.variants[at]
-            far = column[path[at]].distance
-            nearer = [i for i in range(len(column)) if column[i].distance < far]
-            nearer.sort(key=lambda i, c=column: (c[i].distance, i))  # type: ignore[misc]
-            for i in nearer[: self.numbers.width]:
-                better = self._if_better(path, at, i, weight)
-                if better is not None:
-                    path = better
+    def soften(self, path: Path) -> Path:
+        """Goes back towards the original, column by column, as long as the passage stays within
+        the rules."""
+        moved = True
+        while moved and not self.out_of_time():
+            moved = False
+            for at, choice in self._nearer(path):
+                if effort(self.variants[at][choice], self.numbers) >= effort(
+                    self.variants[at][path[at]], self.numbers
+                ):
+                    continue
+                tried = (*path[:at], choice, *path[at + 1 :])
+                if self._within(tried, at):
+                    path, moved = tried, True
+                if self.out_of_time():
                     break
-            path = self._drop_steps(path, at, weight)
         return path
 
-    def _drop_steps(self, path: Path, at: int, weight: float) -> Path:
-        """Leaves out the column's edits one by one, the last first, where that is better."""
-        for i in reversed(range(len(self.variants[at][path[at]].edits))):
-            edits = self.variants[at][path[at]].edits
-            if len(edits) < 2 or i >= len(edits):
-                continue
-            shorter = self._variant(at, edits[:i] + edits[i + 1 :])
-            if shorter is None:
-                continue
-            known = len(self.variants[at])
-            index, new = self._add(at, shorter)
-            better = self._if_better(path, at, index, weight)
-            if better is not None:
-                path = better
-            elif new:
-                del self.variants[at][known:]
+    def _within(self, path: Path, at: int) -> bool:
+        """Whether a path is within the rules: judged by what is known of its columns, then with
+        its changed column read, then as a whole."""
+        if path in self._whole:
+            return self._whole[path].within
+        rows = tuple(
+            bar
+            for k, choice in enumerate(path)
+            for bar in (self._known(path, k) or self.variants[k][choice].bars)
+        )
+        if not put_together(rows, self.player).within:
+            return False
+        if self._known(path, at) is None and not self.guess(path).within:
+            return False
+        return self.read(path).within
+
+    def _known(self, path: Path, at: int) -> tuple[BarReading, ...] | None:
+        """A column as read in the path, if it has been."""
+        left, right = self._around(path, at)
+        return self._readings.get(self._key(at, left, path[at], right))
+
+    def _nearer(self, path: Path) -> list[tuple[int, int]]:
+        """(column, variant) that need less effort than the path's, the best bargain first: effort
+        saved for difficulty gained."""
+        found = []
+        for at, choice in enumerate(path):
+            now = self.variants[at][choice]
+            for i, variant in enumerate(self.variants[at]):
+                saved = effort(now, self.numbers) - effort(variant, self.numbers)
+                if saved > 1e-9 and variant.faults <= now.faults:
+                    price = max(variant.difficulty - now.difficulty, 0.0) + 1.0
+                    found.append((-saved / price, at, i))
+        return [(at, i) for _, at, i in sorted(found)]
+
+    def drop_steps(self, path: Path) -> Path:
+        """Leaves out single edits, the last of each column first, where the passage stays within
+        the rules."""
+        for at in range(len(path)):
+            for i in reversed(range(len(self.variants[at][path[at]].edits))):
+                variant = self.variants[at][path[at]]
+                if i >= len(variant.edits) or self.out_of_time():
+                    continue
+                shorter = self._variant(at, variant.edits[:i] + variant.edits[i + 1 :], variant)
+                if shorter is None or effort(shorter, self.numbers) >= effort(
+                    variant, self.numbers
+                ):
+                    continue
+                tried = (*path[:at], self._add(at, shorter), *path[at + 1 :])
+                if self._within(tried, at):
+                    path = tried
         return path
 
-    def _if_better(self, path: Path, at: int, choice: int, weight: float) -> Path | None:
-        """The path with another variant in a column, if it costs less in context."""
-        if self.out_of_time() or choice == path[at]:
-            return None
-        tried = (*path[:at], choice, *path[at + 1 :])
-        gain = self._cost(path, at, at, weight) - self._cost(tried, at, at, weight)
-        return tried if gain > 1e-9 else None
-
-    def _variant(self, at: int, edits: tuple[Edit, ...]) -> Variant | None:
-        """A variant made of these edits, told in bars of the whole part; None if they do not
-        apply without the others or break a promise. Only its distance is known."""
+    def _variant(self, at: int, edits: tuple[Edit, ...], like: Variant) -> Variant | None:
+        """A variant made of these edits, taken to read like another until it is read itself; None
+        if they do not apply without the others or break a promise."""
         low, high = self.spans[at]
         try:
             part = self.part.apply_all(edits)
@@ -295,16 +433,80 @@ class Lattice:
         if broken_promises(before, after, self.keeps):
             return None
         ids = frozenset(note.id for note in after.notes)
-        return Variant(edits, low, part, ids, distance(before, after).total, 0.0, 0, 0.0)
+        far = distance(before, after).total
+        return Variant(edits, low, part.notes_by_bar[low : high + 1], ids, far, like.bars)
+
+    def _add(self, at: int, variant: Variant) -> int:
+        """Index of a variant in its column, where it is put if it is new."""
+        for i, known in enumerate(self.variants[at]):
+            if known.ids == variant.ids:
+                return i
+        self.variants[at].append(variant)
+        return len(self.variants[at]) - 1
+
+    # Growing anew
+
+    def over(self, path: Path) -> list[int]:
+        """Columns of a path that was read which have faults or excess."""
+        reading = self.read(path)
+        found = []
+        for at, span in enumerate(self.spans):
+            _, faults, over = reading.over(*(bar - self.first for bar in span))
+            if penalty(faults, over, self.numbers) > 1e-9:
+                found.append(at)
+        return found
+
+    def changed(self, path: Path) -> list[int]:
+        """Columns that a path changes."""
+        return [at for at, choice in enumerate(path) if self.variants[at][choice].edits]
+
+    def regrow(self, path: Path, grow: Grow, columns: Sequence[int]) -> bool:
+        """Grows columns anew among their neighbours as a path has them; True if any variant was
+        new."""
+        grown = False
+        for at in columns:
+            if self.out_of_time():
+                break
+            neighbours = tuple(0 if i == at else choice for i, choice in enumerate(path))
+            low, high = self.spans[at]
+            column = column_of(
+                self.build(neighbours), low, high, self.numbers.context_beats, self.edges
+            )
+            fresh, tally = grow(column)
+            self.tally.add(tally)
+            for variant in fresh:
+                known = len(self.variants[at])
+                grown |= self._add(at, lifted(variant, low)) == known
+        return grown
+
+
+def put_together(rows: tuple[BarReading, ...], player: Player) -> Reading:
+    """The reading of a passage from those of its bars."""
+    bars = tuple(
+        BarLoad(i, str(i), row.layers, row.difficulty)  # type: ignore[arg-type]
+        for i, row in enumerate(rows)
+    )
+    layers, difficulty = sustained_reading(bars)
+    faultless = not any(row.faults for row in rows)
+    within = faultless and verdict(
+        Assessment((), (), bars, layers, difficulty), player.rules
+    ).within
+    return Reading(difficulty, layers, rows, within)
+
+
+def _rebarred(notes: Sequence[Note], shift: int) -> tuple[Note, ...]:
+    return tuple(replace(note, bar=note.bar + shift) for note in notes)
+
 
 def lifted(variant: Variant, first: int) -> Variant:
-    """A column's variant with its edits told in bars of the whole part (`first`: the index there
-    of the column's first bar)."""
+    """A column's variant told in bars of the whole part (`first`: the index there of the column's
+    first bar)."""
     shift = first - variant.at
     if not shift:
         return variant
     edits = tuple(moved(edit, shift) for edit in variant.edits)
-    return replace(variant, edits=edits, at=first)
+    rows = tuple(_rebarred(row, shift) for row in variant.rows)
+    return replace(variant, edits=edits, rows=rows, at=first)
 
 
 def moved(edit: Edit, bars: int) -> Edit:

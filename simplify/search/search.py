@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
@@ -11,14 +11,12 @@ from typing import TypeVar
 from simplify.distance import distance
 from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
-from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
+from simplify.search.lattice import Lattice, Path, Settled, Weights, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
-from simplify.search.reading import Reading, split_faults
+from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings, settings
 from simplify.search.variants import Column, Tally, Variant, column_of, grow_variants
-from simplify.strategy import Keeps, Strategy
-from simplify.technique.perform import perform
-from simplify.technique.playability import find_faults
+from simplify.strategy import Keeps, Strategy, broken_promises
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -78,7 +76,7 @@ def search(
     edges = part.bars[first].onset, part.bars[last].end
     columns = [column_of(inner, low, high, numbers.context_beats, edges) for low, high in spans]
     task = _Task(player, tuple(strategies), keeps, numbers, _share(until, 0.6))
-    steps = len(columns) + sum(len(row) for row in SWEEPS)
+    steps = len(columns) + len(SWEEPS)
     done = 0
 
     def step() -> None:
@@ -107,11 +105,12 @@ def search(
 
     if may_widen and any(min((v.faults for v in column), default=0) for column in grown):
         return widened()
-    lattice = Lattice(inner, start, end, player, numbers, spans, grown, task, keeps, until)
-    candidates, counts = _walk(lattice, workers, step)
-    tally.add(counts)
-    whole = _faults_inside(part, player, first, last)
-    choices, nearest = _select(lattice, candidates, part, shift, count, numbers)
+    lattice = Lattice(inner, start, end, player, numbers, spans, grown, keeps, until)
+    settled = _walk(lattice, replace(task, until=until), step)
+    tally.add(lattice.tally)
+    choices, nearest = _select(lattice, settled, part, shift, count, keeps)
+    if may_widen and not choices:
+        return widened()
     original = lattice.passage_reading(inner)
     used: dict[str, int] = {}
     for choice in choices:
@@ -121,15 +120,13 @@ def search(
         s.name: (tally.calls.get(s.name, 0), used.get(s.name, 0), tally.seconds.get(s.name, 0.0))
         for s in strategies
     }
-    if may_widen and not choices:
-        return widened()
     if lattice.out_of_time():
         stopped = TIME
     elif choices and choices[0].candidate.within:
         stopped = REACHED
     else:
         stopped = EXHAUSTED
-    return Found(original, whole, choices, nearest, stopped, usage, tally.readings)
+    return Found(original, original.faults, choices, nearest, stopped, usage, tally.readings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,63 +161,55 @@ def _side_by_side(
         yield from pool.map(task, jobs)
 
 
-SWEEPS = (((False, 0.0), (True, 0.0)), ((False, 0.12), (False, 0.24)))
-"""The sweeps over the weights, those of a row side by side: whether the tier is only approached,
-and what a strategy that the rows before lean on costs more, so that the alternatives come to differ
-in kind."""
+SWEEPS = ((1.0, 0.0, 1), (1.0, 0.0, 1), (0.0, 0.0, 2), (1.0, 0.12, 2), (1.0, 0.24, 2))
+"""The sweeps over the weights: how much of the weight of excess counts (0: the soft share, where
+the tier is only approached), what a strategy that the sweeps before lean on costs more, so that the
+alternatives come to differ in kind, and of how many weights one is taken. Before the second the
+columns are grown anew beside what the first has found."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Sweep:
-    """Settles a path for every weight; a value, so that it can be sent to another process."""
-
-    lattice: Lattice
-    approached: bool
-    shunned: frozenset[str]
-    shun: float
-
-    def __call__(self) -> tuple[tuple[Settled, ...], Tally]:
-        numbers = self.lattice.numbers
-        if self.approached:
-            numbers = replace(numbers, excess=numbers.excess * numbers.soft)
-        lattice = self.lattice.fresh(numbers)
-        settled: list[Settled] = []
-        starts: set[Path] = set()
-        for weight in numbers.lambdas:
-            start = lattice.cheapest(weight, self.shunned, self.shun)
-            if not lattice.out_of_time() and start not in starts:
-                starts.add(start)
-                settled.append(lattice.settle(start, weight, self.approached))
-        return tuple(settled), lattice.tally
-
-
-def _run_sweep(sweep: _Sweep) -> tuple[tuple[Settled, ...], Tally]:
-    return sweep()
-
-
-def _walk(lattice: Lattice, workers: int, step: Callable[[], None]) -> tuple[list[Settled], Tally]:
-    """Settled paths of all sweeps, each once."""
-    tally = Tally()
-    found: dict[tuple[Edit, ...], Settled] = {}
-    for row in SWEEPS:
-        leaned = _leaned_on(list(found.values()))
-        sweeps = [
-            _Sweep(lattice, approached, leaned if shun else frozenset(), shun)
-            for approached, shun in row
-        ]
-        for settled, counts in _side_by_side(_run_sweep, sweeps, workers):
-            tally.add(counts)
-            for one in settled:
-                found.setdefault(one.edits, one)
-            step()
-    return list(found.values()), tally
+def _walk(lattice: Lattice, grow: _Task, step: Callable[[], None]) -> list[Settled]:
+    """Settled paths of all sweeps, each once, and softened where they are within the rules."""
+    numbers = lattice.numbers
+    for _ in range(numbers.regrowths):
+        best = lattice.settle(Weights(numbers.lambdas[0], numbers.excess))
+        if lattice.out_of_time() or lattice.read(best).within:
+            break
+        if not lattice.regrow(best, grow, lattice.over(best)):
+            break
+    found: dict[Path, None] = {}
+    for n, (share, shun, every) in enumerate(SWEEPS):
+        leaned = _leaned_on([lattice.edits(path) for path in found]) if shun else frozenset()
+        excess = numbers.excess * (share or numbers.soft)
+        if n == 1:
+            near = _nearest(lattice, found)
+            if not near or not lattice.regrow(near[0], grow, lattice.changed(near[0])):
+                step()
+                continue
+        for weight in numbers.lambdas[::every]:
+            if lattice.out_of_time() and found:
+                break
+            path = lattice.settle(Weights(weight, excess, leaned, shun))
+            found.setdefault(path)
+            if lattice.read(path).within:
+                found.setdefault(lattice.soften(path))
+        step()
+    for path in _nearest(lattice, found)[: numbers.trimmed]:
+        found.setdefault(lattice.drop_steps(path))
+    return [Settled(lattice.edits(path), lattice.read(path)) for path in found]
 
 
-def _leaned_on(paths: Sequence[Settled]) -> frozenset[str]:
+def _nearest(lattice: Lattice, paths: Iterable[Path]) -> list[Path]:
+    """The paths within the rules, the least effort first."""
+    within = [path for path in paths if lattice.read(path).within]
+    return sorted(within, key=lambda p: (lattice.effort(p), p))
+
+
+def _leaned_on(paths: Sequence[tuple[Edit, ...]]) -> frozenset[str]:
     """Strategies used in most of the paths."""
     counts: dict[str, int] = {}
-    for one in paths:
-        for name in {edit.strategy for edit in one.edits}:
+    for edits in paths:
+        for name in {edit.strategy for edit in edits}:
             counts[name] = counts.get(name, 0) + 1
     return frozenset(name for name, n in counts.items() if n * 2 > len(paths))
 
@@ -231,20 +220,22 @@ def _select(
     part: Part,
     shift: int,
     count: int,
-    numbers: SearchSettings,
+    keeps: Keeps,
 ) -> tuple[tuple[Choice, ...], Candidate | None]:
-    """Chooses among the settled paths; faults are counted once more with the whole part performed
-    for those chosen, and one that turns out to have some is replaced by the next."""
+    """Chooses among the settled paths. Those chosen are read once more, as they will be reported,
+    and the choice is made again with what that says, until it stands."""
     first, last = lattice.first + shift, lattice.last + shift
     before = Passage(part, first, last)
     source = _bar_ids(part, first, last)
-    original = lattice.passage_reading(lattice.part)
+    original = read_bars(part.window(first, last), lattice.player)
     pool: list[Candidate] = []
     for one in settled:
         edits = tuple(moved(edit, shift) for edit in one.edits)
         if not edits:
             continue
         new = part.apply_all(edits)
+        if broken_promises(before, before.of(new), keeps):
+            continue
         pool.append(
             Candidate(
                 new,
@@ -257,37 +248,24 @@ def _select(
             )
         )
     pool.sort(key=rank_key)
-    checked: dict[int, int] = {}
-    playable = [
-        c
-        for c in pool
-        if c.faults == 0 and c.reading.difficulty < original.difficulty
-    ]
+    checked: set[int] = set()
     while True:
-        choices = choose(playable, source, count, numbers.near_copy)
-        bad = None
-        for choice in choices:
-            key = id(choice.candidate.part)
-            if key not in checked:
-                checked[key] = _faults_inside(
-                    choice.candidate.part, lattice.player, first, last
-                )
-            if checked[key]:
-                bad = choice.candidate
-                break
-        if bad is None:
+        playable = [
+            c for c in pool if not c.faults and c.reading.difficulty < original.difficulty
+        ]
+        choices = choose(playable, source, count, lattice.numbers.near_copy)
+        fresh = [c.candidate for c in choices if id(c.candidate.part) not in checked]
+        if not fresh:
             break
-        playable = [c for c in playable if c is not bad]
-    nearest = pool[0] if pool else None
-    return choices, nearest
+        for candidate in fresh:
+            reading = read_bars(candidate.part.window(first, last), lattice.player)
+            at = next(i for i, c in enumerate(pool) if c is candidate)
+            faults = max(candidate.faults, reading.faults)
+            pool[at] = replace(candidate, reading=reading, within=reading.within, faults=faults)
+            checked.add(id(candidate.part))
+    pool.sort(key=rank_key)
+    return choices, pool[0] if pool else None
 
 
 def _bar_ids(part: Part, first: int, last: int) -> tuple[frozenset[NoteId], ...]:
     return tuple(frozenset(n.id for n in row) for row in part.notes_by_bar[first : last + 1])
-
-
-def _faults_inside(part: Part, player: Player, first: int, last: int) -> int:
-    """Faults of bars first..last when the whole part is performed, joins left out."""
-    low, high = part.bars[first].onset, part.bars[last].end
-    performance = perform(part, player)
-    return len(split_faults(performance, find_faults(performance), low, high)[0])

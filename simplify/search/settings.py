@@ -17,6 +17,7 @@ class SearchSettings:
     join: float
     step: float
     soft: float
+    near: float
     width: int
     depth: int
     trials: int
@@ -26,6 +27,7 @@ class SearchSettings:
     widest: int
     context_beats: int
     rounds: int
+    trimmed: int
     regrowths: int
     lambdas: tuple[float, ...]
     distance: float

@@ -3,20 +3,23 @@
 A column is one bar, or a few that ties join. Starting from the original, a beam of variants grows
 one edit at a time. Every edit that a strategy proposes is read in full at the first depth; deeper
 down, the edits are tried in the order of what they gained before (edits on different notes
-commute, so gains carry over well), and only the best few are read. What comes back is a small set
-of variants, none of which is beaten by another in distance, faults, excess and difficulty at once.
+commute, so gains carry over well), and only the best few are read. Beside the single edits stand
+sweeps: all edits of one strategy that do not clash, in both staves or in one, as one move. What
+comes back is a small set of variants, none of which is beaten by another in distance, faults,
+excess and difficulty at once.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from simplify.distance import distance
+from simplify.errors import EditError
 from simplify.harp.player import Player
-from simplify.score.model import Edit, NoteId, Part, Passage
-from simplify.search.reading import Reading, read_bars
+from simplify.score.model import Edit, Note, NoteId, Part, Passage
+from simplify.search.reading import BarReading, read_bars
 from simplify.search.settings import SearchSettings
 from simplify.strategy import Keeps, Strategy, broken_promises, proposals
 
@@ -47,17 +50,31 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """One version of a column. edits: applied in this order; ids: the notes of its bars; at: bar
-    index, in the part that the edits speak of, of the column's first bar."""
+    """One version of a column. edits: applied in this order; at: bar index, in the part that the
+    edits and the notes speak of, of the column's first bar; rows: the notes of each of its bars;
+    ids: all of them; bars: each bar as read among the neighbours it was grown with."""
 
     edits: tuple[Edit, ...]
     at: int
-    part: Part
+    rows: tuple[tuple[Note, ...], ...]
     ids: frozenset[NoteId]
     distance: float
-    difficulty: float
-    faults: int
-    excess: float
+    bars: tuple[BarReading, ...]
+
+    @property
+    def difficulty(self) -> float:
+        """Mean over the bars."""
+        return sum(bar.difficulty for bar in self.bars) / len(self.bars)
+
+    @property
+    def faults(self) -> int:
+        """In all the bars."""
+        return sum(bar.faults for bar in self.bars)
+
+    @property
+    def excess(self) -> float:
+        """Over all the bars."""
+        return sum(bar.excess for bar in self.bars)
 
     @property
     def kinds(self) -> frozenset[str]:
@@ -131,6 +148,18 @@ def effort(variant: Variant, numbers: SearchSettings) -> float:
     return variant.distance + numbers.step * len(variant.edits)
 
 
+@dataclass(frozen=True, slots=True)
+class _Node:
+    """A variant while it grows, with the column's part rewritten."""
+
+    variant: Variant
+    part: Part
+
+
+Move = tuple[Edit, ...]
+"""One step of growth: an edit, or a strategy's edits as one sweep."""
+
+
 class _Grower:
     """Grows the variants of one column (mutable builder of an immutable result)."""
 
@@ -147,76 +176,88 @@ class _Grower:
         self.keeps, self.numbers, self.until = keeps, numbers, until
         self.before = column.passage(column.part)
         self.tally = Tally()
-        self.seen: dict[frozenset[NoteId], Variant | None] = {}
+        self.seen: set[frozenset[NoteId]] = set()
         self.gains: dict[tuple[frozenset[NoteId], frozenset[NoteId]], float] = {}
-        self.strategy_gain: dict[str, list[float]] = {}
+        self.strategy_gain: dict[str, float] = {}
 
     def out_of_time(self) -> bool:
         return self.until is not None and time.monotonic() > self.until
 
-    def read(self, part: Part, edits: tuple[Edit, ...]) -> Variant | None:
+    def read(self, part: Part, edits: tuple[Edit, ...]) -> _Node | None:
         """The variant, or None when it breaks a promise or goes too far; each content once."""
         passage = self.column.passage(part)
         ids = frozenset(note.id for note in passage.notes)
         if ids in self.seen:
             return None
-        self.seen[ids] = None
+        self.seen.add(ids)
         if broken_promises(self.before, passage, self.keeps):
             return None
         far = distance(self.before, passage).total if edits else 0.0
         if far > self.numbers.distance:
             return None
         self.tally.readings += 1
-        reading: Reading = read_bars(part, self.player, edges=self.column.edges)
-        difficulty, faults, over = reading.over(self.column.at, self.column.last_at)
-        variant = Variant(edits, self.column.at, part, ids, far, difficulty, faults, over)
-        self.seen[ids] = variant
-        return variant
+        at, last = self.column.at, self.column.last_at
+        bars = read_bars(part, self.player, at, last, self.column.edges).bars
+        rows = part.notes_by_bar[at : last + 1]
+        return _Node(Variant(edits, at, rows, ids, far, bars), part)
 
-    def offers(self, variant: Variant) -> list[Edit]:
-        """All proposals for a variant, in the order of the catalogue."""
-        passage = self.column.passage(variant.part)
-        found: list[Edit] = []
+    def offers(self, node: _Node) -> list[Move]:
+        """All proposals for a variant, in the order of the catalogue, and after those of each
+        strategy its sweeps."""
+        passage = self.column.passage(node.part)
+        found: list[Move] = []
         for strategy in self.strategies:
             began = time.perf_counter()
             edits = proposals(strategy, passage, self.player)
             self.tally.count(strategy.name, len(edits), time.perf_counter() - began)
-            found.extend(edits)
+            found.extend((edit,) for edit in edits)
+            found.extend(_sweeps(edits))
         return found
 
-    def merit(self, variant: Variant) -> float:
-        """Lower is better: penalty and distance, with difficulty as the tie-breaker."""
+    def merit(self, node: _Node, share: float = 1.0) -> float:
+        """Lower is better: penalty and distance, with difficulty as the tie-breaker; share: how
+        much of its weight excess has."""
+        variant = node.variant
         return (
-            penalty(variant.faults, variant.excess, self.numbers)
+            penalty(variant.faults, share * variant.excess, self.numbers)
             + effort(variant, self.numbers)
             + variant.difficulty / 100.0
         )
 
-    def children(self, variant: Variant, limit: int | None) -> list[Variant]:
-        """Variants one edit further; `limit`: how many of the edits are read."""
-        edits = self.offers(variant)
-        if limit is not None and len(edits) > limit:
-            edits = sorted(edits, key=self._expected)[:limit]
-        base = self.merit(variant)
+    def children(self, node: _Node, limit: int | None) -> list[_Node]:
+        """Variants one move further; `limit`: how many of the moves are read."""
+        moves = self.offers(node)
+        if limit is not None:
+            moves = sorted(moves, key=self._expected)
+        base, before = self.merit(node), self.tally.readings
         grown = []
-        for edit in edits:
-            if self.out_of_time():
+        for move in moves:
+            spent = self.tally.readings - before
+            if self.out_of_time() or (limit is not None and spent >= limit):
                 break
-            child = self.read(variant.part.apply(edit), (*variant.edits, edit))
+            removed, added = _key(move)
+            if (node.variant.ids - removed) | added in self.seen:
+                continue
+            try:
+                part = node.part.apply_all(move)
+            except EditError:
+                continue  # an edit of a sweep that needs a note the ones before took
+            child = self.read(part, (*node.variant.edits, *move))
             if child is None:
                 continue
             gain = base - self.merit(child)
-            self.gains[_key(edit)] = gain
-            self.strategy_gain.setdefault(edit.strategy, []).append(gain)
-            if _eases(child, variant):
+            self.gains[_key(move)] = gain
+            name = move[0].strategy
+            self.strategy_gain[name] = max(gain, self.strategy_gain.get(name, 0.0))
+            if _eases(child.variant, node.variant):
                 grown.append(child)
         return grown
 
-    def _expected(self, edit: Edit) -> float:
-        """Sort key: minus the gain that this edit had before, or its strategy's best so far."""
-        gain = self.gains.get(_key(edit))
+    def _expected(self, move: Move) -> float:
+        """Sort key: minus the gain that this move had before, or its strategy's best so far."""
+        gain = self.gains.get(_key(move))
         if gain is None:
-            gain = max(self.strategy_gain.get(edit.strategy, [0.0]))
+            gain = self.strategy_gain.get(move[0].strategy, 0.0)
         return -gain
 
     def grow(self) -> tuple[Variant, ...]:
@@ -225,17 +266,35 @@ class _Grower:
             return ()
         everything, frontier = [original], [original]
         for depth in range(self.numbers.depth):
-            children: list[Variant] = []
-            for variant in frontier:
+            children: list[_Node] = []
+            for node in frontier:
                 limit = None if depth == 0 else self.numbers.trials
-                children.extend(self.children(variant, limit))
+                children.extend(self.children(node, limit))
             if not children:
                 break
             everything.extend(children)
-            frontier = _spread(children, self.merit, self.numbers.width)
+            easy = _spread(children, self.merit, self.numbers.width)
+            near = _spread(children, lambda n: self.merit(n, self.numbers.near), self.numbers.width)
+            frontier = list({id(n): n for n in (*easy, *near)}.values())
             if self.out_of_time():
                 break
-        return _best(everything, self.merit, self.numbers)
+        return _best([node.variant for node in everything], self.numbers)
+
+
+def _sweeps(edits: Sequence[Edit]) -> list[Move]:
+    """The edits of one strategy together, as far as they do not clash: all of them, and those on
+    either staff; each set once, none of a single edit."""
+    found: list[Move] = []
+    for staff in (0, 1, 2):
+        chosen: list[Edit] = []
+        for edit in edits:
+            if staff and any(note.staff != staff for note in edit.add):
+                continue
+            if not any(edit.clashes(other) for other in chosen):
+                chosen.append(edit)
+        if len(chosen) > 1 and tuple(chosen) not in found:
+            found.append(tuple(chosen))
+    return found
 
 
 def _eases(child: Variant, parent: Variant) -> bool:
@@ -247,47 +306,53 @@ def _eases(child: Variant, parent: Variant) -> bool:
     )
 
 
-def _key(edit: Edit) -> tuple[frozenset[NoteId], frozenset[NoteId]]:
-    return edit.remove, frozenset(note.id for note in edit.add)
+def _key(move: Move) -> tuple[frozenset[NoteId], frozenset[NoteId]]:
+    return (
+        frozenset(i for edit in move for i in edit.remove),
+        frozenset(note.id for edit in move for note in edit.add),
+    )
 
 
-def _spread(children: list[Variant], merit: object, width: int) -> list[Variant]:
+def _spread(
+    children: Sequence[_Node], merit: Callable[[_Node], float], width: int
+) -> list[_Node]:
     """The best children by merit, no two with the same strategies unless there is room."""
-    assert callable(merit)
-    ranked = sorted(children, key=lambda v: (merit(v), sorted(v.ids)))
-    chosen: list[Variant] = []
-    for variant in ranked:
-        if len(chosen) < width and all(variant.kinds != other.kinds for other in chosen):
-            chosen.append(variant)
-    for variant in ranked:
-        if len(chosen) < width and variant not in chosen:
-            chosen.append(variant)
+    ranked = sorted(children, key=lambda n: (merit(n), sorted(n.variant.ids)))
+    chosen: list[_Node] = []
+    for node in ranked:
+        kinds = node.variant.kinds
+        if len(chosen) < width and all(kinds != other.variant.kinds for other in chosen):
+            chosen.append(node)
+    for node in ranked:
+        if len(chosen) < width and node not in chosen:
+            chosen.append(node)
     return chosen
 
 
-def _best(found: list[Variant], merit: object, numbers: SearchSettings) -> tuple[Variant, ...]:
+def _best(found: Sequence[Variant], numbers: SearchSettings) -> tuple[Variant, ...]:
     """The original, then the undominated variants, thinned to the number the lattice takes."""
-    assert callable(merit)
-    original, rest = found[0], sorted(found[1:], key=lambda v: (merit(v), sorted(v.ids)))
+
+    def value(variant: Variant, soft: float, weight: float) -> tuple[float, list[NoteId]]:
+        cost = penalty(variant.faults, soft * variant.excess, numbers) + effort(variant, numbers)
+        return cost + weight * variant.difficulty / 100.0, sorted(variant.ids)
+
+    original, rest = found[0], sorted(found[1:], key=lambda v: value(v, 1.0, 1.0))
+    marks = [_marks(variant) for variant in rest]
     front = [
         variant
-        for variant in rest
-        if not any(_dominates(other, variant) for other in rest if other is not variant)
+        for variant, mine in zip(rest, marks, strict=True)
+        if not any(
+            theirs != mine and all(a <= b for a, b in zip(theirs, mine, strict=True))
+            for theirs in marks
+        )
     ]
     # Each view of what matters has its say in turn, so that the lattice has near variants as well
     # as easy ones to choose from, whether the tier can be reached or not.
+    weights = (numbers.lambdas[0], 1.0, numbers.lambdas[-1])
     views = [
-        sorted(
-            front,
-            key=lambda v, soft=soft, weight=weight: (  # type: ignore[misc]
-                penalty(v.faults, soft * v.excess, numbers)
-                + effort(v, numbers)
-                + weight * v.difficulty / 100.0,
-                sorted(v.ids),
-            ),
-        )
+        sorted(front, key=lambda v, s=soft, w=weight: value(v, s, w))  # type: ignore[misc]
         for soft in (1.0, numbers.soft)
-        for weight in (numbers.lambdas[0], 1.0, numbers.lambdas[-1])
+        for weight in weights
     ]
     chosen: list[Variant] = []
     for rank in range(len(front)):
@@ -304,10 +369,11 @@ def _best(found: list[Variant], merit: object, numbers: SearchSettings) -> tuple
     return (original, *chosen)
 
 
-def _dominates(one: Variant, other: Variant) -> bool:
-    mine = (one.distance, one.faults, one.excess, one.difficulty, len(one.edits))
-    theirs = (other.distance, other.faults, other.excess, other.difficulty, len(other.edits))
-    return all(a <= b for a, b in zip(mine, theirs, strict=True)) and mine != theirs
+def _marks(variant: Variant) -> tuple[float, ...]:
+    """What one variant can beat another in; lower is better in each."""
+    return (
+        variant.distance, variant.faults, variant.excess, variant.difficulty, len(variant.edits)
+    )
 
 
 def grow_variants(
