@@ -2,10 +2,12 @@
 
 A path takes one variant per column. What a column asks for depends on what stands beside it (the
 pedals to be set, where the hands come from), so its cost hangs on three variants: its own and those
-of its neighbours. A shortest path over pairs of neighbouring choices is exact for such costs; they
-are read lazily, only where a path that looks best so far goes through (after the lazy shortest path
-of Dellin & Srinivasa 2016, A Unifying Formalism for Shortest Path Problems with Expensive Edge
-Evaluations): the reading of a variant among the original neighbours stands in until then.
+of its neighbours. A shortest path over pairs of neighbouring choices is exact for such costs. They
+are not known beforehand: the shortest path is read as a whole, in one performance of the passage,
+what that says of its columns replaces what was guessed, and so on until the shortest path is one
+that has been read (after the lazy shortest path of Dellin & Srinivasa 2016, A Unifying Formalism
+for Shortest Path Problems with Expensive Edge Evaluations). The guess for a variant is the mean of
+its readings so far; before the first, its reading among the original neighbours.
 
 A settled path is then softened: the rules of a tier speak of the whole passage (bursts, length), so
 columns go back to nearer variants, and lose single steps, as long as the passage stays within them.
@@ -20,13 +22,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from simplify.difficulty.load import Assessment, BarLoad, verdict
-from simplify.difficulty.load import read_bars as sustained_reading
 from simplify.distance import distance
 from simplify.errors import EditError
 from simplify.harp.player import Player
-from simplify.score.model import Edit, Note, NoteId, Part, Passage
-from simplify.search.reading import BarReading, Reading, read_bars
+from simplify.score.model import Edit, NoteId, Part, Passage
+from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings
 from simplify.search.variants import Column, Tally, Variant, column_of, effort, penalty
 from simplify.strategy import Keeps, broken_promises
@@ -75,13 +75,24 @@ class Settled:
     reading: Reading
 
 
-@dataclass(slots=True)
 class _Table:
-    """One column's costs by (left, own, right) variant, as far as they are known."""
+    """One column's (faults, excess, difficulty) by (left, own, right) variant, and which of them
+    have been read (mutable)."""
 
-    faults: Floats
-    excess: Floats
-    difficulty: Floats
+    def __init__(self, shape: tuple[int, int, int], guesses: Floats) -> None:
+        self.values: Floats = np.repeat(
+            np.repeat(guesses[None, :, None, :], shape[0], axis=0), shape[2], axis=2
+        )
+        self.known = np.zeros(shape, dtype=bool)
+
+    def learn(self, where: tuple[list[int], int, list[int]], row: Sequence[float]) -> None:
+        """Notes down a reading of a variant beside some left and right ones."""
+        lefts, own, rights = where
+        spot = np.ix_(lefts, [own], rights)
+        self.values[spot] = row
+        self.known[spot] = True
+        known = self.known[:, own]
+        self.values[:, own][~known] = self.values[:, own][known].mean(axis=0)
 
 
 class Lattice:
@@ -107,15 +118,10 @@ class Lattice:
             [lifted(v, span[0]) for v in column]
             for column, span in zip(variants, self.spans, strict=True)
         ]
-        self.columns = [
-            column_of(part, low, high, numbers.context_beats, self.edges)
-            for low, high in self.spans
-        ]
         self.tally = Tally()
-        self._readings: dict[tuple[int, frozenset[NoteId]], tuple[BarReading, ...]] = {}
-        self._whole: dict[Path, Reading] = {}
+        self._readings: dict[Path, Reading] = {}
         self._tables: dict[int, _Table] = {}
-        self._beside: dict[tuple[int, int, int], tuple[Note, ...]] = {}
+        self._edges: dict[tuple[int, int, int], frozenset[NoteId]] = {}
 
     def out_of_time(self) -> bool:
         """True once the budget is spent."""
@@ -139,161 +145,84 @@ class Lattice:
         """The whole part with the path's edits applied."""
         return self.part.apply_all(self.edits(path))
 
-    # Reading one column among its neighbours
-
-    def _edge_notes(self, at: int, choice: int, side: int) -> tuple[Note, ...]:
-        """Notes of a column's variant that its neighbour on the right (side 1) or on the left
-        (-1) sees: those within the context beats of the bar line, with whole-part bars."""
-        key = (at, choice, side)
-        if key not in self._beside:
-            low, high = self.spans[at]
-            variant, beats = self.variants[at][choice], self.numbers.context_beats
-            bar = self.part.bars[high if side > 0 else low]
-            edge = bar.end - beats * bar.pulse_ticks
-            other = bar.onset + beats * bar.pulse_ticks
-            row = variant.rows[-1 if side > 0 else 0]
-            self._beside[key] = tuple(
-                note
-                for note in row
-                if (note.onset >= edge if side > 0 else note.onset < other)
-            )
-        return self._beside[key]
-
-    def _around(self, path: Path, at: int) -> tuple[tuple[Note, ...], tuple[Note, ...]]:
-        """What stands to the left and to the right of a column in a path."""
-        left = self._edge_notes(at - 1, path[at - 1], 1) if at else ()
-        right = self._edge_notes(at + 1, path[at + 1], -1) if at + 1 < len(path) else ()
-        return left, right
-
-    def _key(
-        self, at: int, left: Sequence[Note], choice: int, right: Sequence[Note]
-    ) -> tuple[int, frozenset[NoteId]]:
-        ids = self.variants[at][choice].ids
-        return at, ids.union([n.id for n in left], [n.id for n in right])
-
-    def bars_of(self, path: Path, at: int) -> tuple[BarReading, ...]:
-        """The bars of a column as they read in a path; each content is read once."""
-        left, right = self._around(path, at)
-        key = self._key(at, left, path[at], right)
-        if key not in self._readings:
-            column, variant = self.columns[at], self.variants[at][path[at]]
-            shift = column.at - self.spans[at][0]
-            source = column.part.notes_by_bar
-            table: list[tuple[Note, ...]] = list(source)
-            if at and column.at:
-                table[0] = _rebarred(left, shift)
-            if at + 1 < len(path) and column.last_at + 1 < len(source):
-                table[column.last_at + 1] = _rebarred(right, shift)
-            for i, row in enumerate(variant.rows):
-                table[column.at + i] = _rebarred(row, shift)
-            part = replace(column.part, notes=tuple(note for row in table for note in row))
-            self._readings[key] = read_bars(
-                part, self.player, column.at, column.last_at, self.edges
-            ).bars
-            self.tally.readings += 1
-        return self._readings[key]
-
-    def guess(self, path: Path) -> Reading:
-        """The passage put together from its columns, each read among its neighbours."""
-        rows = tuple(bar for at in range(len(path)) for bar in self.bars_of(path, at))
-        return put_together(rows, self.player)
-
     def read(self, path: Path) -> Reading:
-        """The passage of a path read at once; what it says of each column takes the place of what
-        the column said among its neighbours alone (pedals reach further than a neighbour)."""
-        if path not in self._whole:
+        """The passage's bars in a path, read with a bar of context on both sides."""
+        if path not in self._readings:
             reading = self.passage_reading(self.build(path))
-            self._whole[path] = reading
-            for at, (low, high) in enumerate(self.spans):
-                bars = reading.bars[low - self.first : high - self.first + 1]
-                self._learn(path, at, bars)
-        return self._whole[path]
+            self._readings[path] = reading
+            for at in range(len(path)):
+                self._learn(self._table(at), path, at)
+        return self._readings[path]
 
     def passage_reading(self, part: Part) -> Reading:
-        """The passage's bars read at once, with a bar of context on both sides."""
+        """The passage's bars in a version of the part, with a bar of context on both sides."""
         low, high = max(0, self.first - 1), min(len(part.bars) - 1, self.last + 1)
         self.tally.readings += 1
         return read_bars(
             part.window(low, high), self.player, self.first - low, self.last - low, self.edges
         )
 
-    # Shortest paths
+    # What is known of a column beside its neighbours
+
+    def _edge(self, at: int, choice: int, side: int) -> frozenset[NoteId]:
+        """Notes of a column's variant next to its neighbour on the right (side 1) or on the left
+        (-1): those within the context beats of the bar line. Variants that share them are one
+        variant to the neighbour."""
+        key = (at, choice, side)
+        if key not in self._edges:
+            low, high = self.spans[at]
+            row = self.variants[at][choice].rows[-1 if side > 0 else 0]
+            bar = self.part.bars[high if side > 0 else low]
+            reach = self.numbers.context_beats * bar.pulse_ticks
+            self._edges[key] = frozenset(
+                note.id
+                for note in row
+                if (note.onset >= bar.end - reach if side > 0 else note.onset < bar.onset + reach)
+            )
+        return self._edges[key]
+
+    def _alike(self, at: int, choice: int, side: int) -> list[int]:
+        """The variants of a column that are the same to its neighbour; [0] beyond the ends."""
+        if not 0 <= at < len(self.variants):
+            return [0]
+        edge = self._edge(at, choice, side)
+        return [i for i in range(len(self.variants[at])) if self._edge(at, i, side) == edge]
 
     def _table(self, at: int) -> _Table:
-        """The column's costs as known; what is not known stands as read among the original."""
-        known = self._tables.get(at)
-        column = self.variants[at]
-        lefts = len(self.variants[at - 1]) if at else 1
-        rights = len(self.variants[at + 1]) if at + 1 < len(self.variants) else 1
-        shape = (lefts, len(column), rights)
-        if known is None or known.faults.shape != shape:
-            rows = [(v.faults, v.excess, v.difficulty) for v in column]
-            known = _Table(
-                *(
-                    np.broadcast_to(
-                        np.array([row[k] for row in rows], dtype=np.float64)[None, :, None], shape
-                    ).copy()
-                    for k in range(3)
-                )
-            )
-            self._tables[at] = known
-            for left in range(lefts):
-                for own in range(len(column)):
-                    for right in range(rights):
-                        self._note_down(known, at, left, own, right)
-        return known
-
-    def _note_down(self, table: _Table, at: int, left: int, own: int, right: int) -> None:
-        beside = (
-            self._edge_notes(at - 1, left, 1) if at else (),
-            self._edge_notes(at + 1, right, -1) if at + 1 < len(self.variants) else (),
+        """The column's costs as known; made anew when a variant has come in."""
+        sizes = [len(column) for column in self.variants]
+        shape = (
+            sizes[at - 1] if at else 1, sizes[at], sizes[at + 1] if at + 1 < len(sizes) else 1
         )
-        bars = self._readings.get(self._key(at, beside[0], own, beside[1]))
-        if bars is not None:
-            table.faults[left, own, right] = sum(bar.faults for bar in bars)
-            table.excess[left, own, right] = sum(bar.excess for bar in bars)
-            table.difficulty[left, own, right] = sum(b.difficulty for b in bars) / len(bars)
+        table = self._tables.get(at)
+        if table is None or table.known.shape != shape:
+            guesses = [(v.faults, v.excess, v.difficulty) for v in self.variants[at]]
+            table = _Table(shape, np.array(guesses, dtype=np.float64))
+            self._tables[at] = table
+            for path in self._readings:
+                self._learn(table, path, at)
+        return table
 
-    def _learn(self, path: Path, at: int, bars: tuple[BarReading, ...]) -> None:
-        """Notes down what a column of a path reads as, for all paths that are the same there."""
-        left, right = self._around(path, at)
-        self._readings[self._key(at, left, path[at], right)] = bars
-        table = self._table(at)
-        ids_left, ids_right = {n.id for n in left}, {n.id for n in right}
-        for i in range(table.faults.shape[0]):
-            if at and {n.id for n in self._edge_notes(at - 1, i, 1)} != ids_left:
-                continue
-            for k in range(table.faults.shape[2]):
-                last = at + 1 == len(path)
-                if last or {n.id for n in self._edge_notes(at + 1, k, -1)} == ids_right:
-                    self._note_down(table, at, i, path[at], k)
+    def _learn(self, table: _Table, path: Path, at: int) -> None:
+        difficulty, faults, over = self._readings[path].over(*self._inside(at))
+        lefts = self._alike(at - 1, path[at - 1], 1)
+        rights = self._alike(at + 1, path[(at + 1) % len(path)], -1)
+        table.learn((lefts, path[at], rights), (faults, over, difficulty))
 
-    def _look(self, path: Path) -> bool:
-        """Reads the columns that a path goes through; True if anything was new."""
-        new = False
-        for at in range(len(path)):
-            if self.out_of_time():
-                return False
-            left, right = self._around(path, at)
-            if self._key(at, left, path[at], right) not in self._readings:
-                new = True
-                self._learn(path, at, self.bars_of(path, at))
-        return new
+    def _inside(self, at: int) -> tuple[int, int]:
+        """First and last bar of a column, counted from the passage's first."""
+        low, high = self.spans[at]
+        return low - self.first, high - self.first
+
+    # Shortest paths
 
     def _costs(self, at: int, weights: Weights) -> Floats:
-        table, column = self._table(at), self.variants[at]
-        own = np.array(
-            [
-                effort(v, self.numbers) + weights.shun * len(v.kinds & weights.shunned)
-                for v in column
-            ]
-        )
-        costs: Floats = (
-            self.numbers.fault * table.faults
-            + weights.excess * table.excess
-            + weights.difficulty / 100.0 * table.difficulty
-            + own[None, :, None]
-        )
+        own = [
+            effort(v, self.numbers) + weights.shun * len(v.kinds & weights.shunned)
+            for v in self.variants[at]
+        ]
+        each = np.array([self.numbers.fault, weights.excess, weights.difficulty / 100.0])
+        costs: Floats = self._table(at).values @ each + np.array(own)[None, :, None]
         return costs
 
     def shortest(self, weights: Weights) -> Path:
@@ -318,31 +247,24 @@ class Lattice:
         return tuple(path)
 
     def settle(self, weights: Weights) -> Path:
-        """The shortest path for these weights, read as a whole; the best of those that were read
-        when the rounds are over."""
-        seen: list[Path] = []
+        """The shortest path for these weights; the best of those that were read when the rounds
+        are over."""
+        tried: list[Path] = []
         for _ in range(self.numbers.rounds):
             path = self.shortest(weights)
-            if path in self._whole:
-                seen.append(path)
-                break
-            if self.out_of_time() and seen:
-                break
-            if not self._look(path):
-                self.read(path)
-                seen.append(path)
-        else:
+            known = path in self._readings
+            tried.append(path)
             self.read(path)
-            seen.append(path)
-        return min(seen, key=lambda p: (self.cost(p, weights), p))
+            if known or self.out_of_time():
+                break
+        return min(tried, key=lambda p: (self.cost(p, weights), p))
 
     def cost(self, path: Path, weights: Weights) -> float:
         """What `shortest` minimises, for a path as it reads."""
         reading, total = self.read(path), 0.0
         for at, choice in enumerate(path):
             variant = self.variants[at][choice]
-            low, high = (bar - self.first for bar in self.spans[at])
-            difficulty, faults, over = reading.over(low, high)
+            difficulty, faults, over = reading.over(*self._inside(at))
             total += self.numbers.fault * faults + weights.excess * over
             total += weights.difficulty / 100.0 * difficulty
             total += effort(variant, self.numbers)
@@ -363,32 +285,23 @@ class Lattice:
                 ):
                     continue
                 tried = (*path[:at], choice, *path[at + 1 :])
-                if self._within(tried, at):
+                if self._within(tried, at, path):
                     path, moved = tried, True
                 if self.out_of_time():
                     break
         return path
 
-    def _within(self, path: Path, at: int) -> bool:
-        """Whether a path is within the rules: judged by what is known of its columns, then with
-        its changed column read, then as a whole."""
-        if path in self._whole:
-            return self._whole[path].within
-        rows = tuple(
-            bar
-            for k, choice in enumerate(path)
-            for bar in (self._known(path, k) or self.variants[k][choice].bars)
-        )
-        if not put_together(rows, self.player).within:
-            return False
-        if self._known(path, at) is None and not self.guess(path).within:
-            return False
+    def _within(self, path: Path, at: int, before: Path) -> bool:
+        """Whether a path that differs from one that is within in one column is within too: judged
+        by what is known of that column, and only if that gives hope by reading the passage."""
+        if path not in self._readings:
+            left = path[at - 1] if at else 0
+            right = path[at + 1] if at + 1 < len(path) else 0
+            faults, over, _ = self._table(at).values[left, path[at], right]
+            _, _, now = self._readings[before].over(*self._inside(at))
+            if faults > 0.5 or over > now + self.numbers.hope:
+                return False
         return self.read(path).within
-
-    def _known(self, path: Path, at: int) -> tuple[BarReading, ...] | None:
-        """A column as read in the path, if it has been."""
-        left, right = self._around(path, at)
-        return self._readings.get(self._key(at, left, path[at], right))
 
     def _nearer(self, path: Path) -> list[tuple[int, int]]:
         """(column, variant) that need less effort than the path's, the best bargain first: effort
@@ -417,7 +330,7 @@ class Lattice:
                 ):
                     continue
                 tried = (*path[:at], self._add(at, shorter), *path[at + 1 :])
-                if self._within(tried, at):
+                if self._within(tried, at, path):
                     path = tried
         return path
 
@@ -450,8 +363,8 @@ class Lattice:
         """Columns of a path that was read which have faults or excess."""
         reading = self.read(path)
         found = []
-        for at, span in enumerate(self.spans):
-            _, faults, over = reading.over(*(bar - self.first for bar in span))
+        for at in range(len(path)):
+            _, faults, over = reading.over(*self._inside(at))
             if penalty(faults, over, self.numbers) > 1e-9:
                 found.append(at)
         return found
@@ -480,24 +393,6 @@ class Lattice:
         return grown
 
 
-def put_together(rows: tuple[BarReading, ...], player: Player) -> Reading:
-    """The reading of a passage from those of its bars."""
-    bars = tuple(
-        BarLoad(i, str(i), row.layers, row.difficulty)  # type: ignore[arg-type]
-        for i, row in enumerate(rows)
-    )
-    layers, difficulty = sustained_reading(bars)
-    faultless = not any(row.faults for row in rows)
-    within = faultless and verdict(
-        Assessment((), (), bars, layers, difficulty), player.rules
-    ).within
-    return Reading(difficulty, layers, rows, within)
-
-
-def _rebarred(notes: Sequence[Note], shift: int) -> tuple[Note, ...]:
-    return tuple(replace(note, bar=note.bar + shift) for note in notes)
-
-
 def lifted(variant: Variant, first: int) -> Variant:
     """A column's variant told in bars of the whole part (`first`: the index there of the column's
     first bar)."""
@@ -505,7 +400,9 @@ def lifted(variant: Variant, first: int) -> Variant:
     if not shift:
         return variant
     edits = tuple(moved(edit, shift) for edit in variant.edits)
-    rows = tuple(_rebarred(row, shift) for row in variant.rows)
+    rows = tuple(
+        tuple(replace(note, bar=note.bar + shift) for note in row) for row in variant.rows
+    )
     return replace(variant, edits=edits, rows=rows, at=first)
 
 

@@ -28,6 +28,7 @@ class SearchSettings:
     context_beats: int
     rounds: int
     trimmed: int
+    hope: float
     regrowths: int
     lambdas: tuple[float, ...]
     distance: float
