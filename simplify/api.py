@@ -66,6 +66,8 @@ DEFAULT_TIER = "professional"
 """Whose hands and feet measure the music when nobody is named."""
 PASSAGE_BARS = 16
 """Longest passage searched at once when no bars are given (estimate: longer only costs time)."""
+SPARE = 2
+"""Alternatives searched beyond those asked for, since the whole part may hold a fault for some."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -351,14 +353,14 @@ def rewrite_score(
     if request.bars is not None:
         passages = [(first, last)]
     else:
-        passages = _passages_over(performance, faults)
+        passages = passages_over(performance, faults)
     at_once = workers or max(1, os.cpu_count() or 1)
     found: list[Found] = []
     for i, (low, high) in enumerate(passages):
         found.append(
             search(
                 part, low, high, player, ALL,
-                keeps=keeps, count=count, workers=at_once,
+                keeps=keeps, count=count + SPARE, workers=at_once,
                 seconds=None if seconds is None else seconds / len(passages),
                 progress=_part_of(progress, i, len(passages)),
             )
@@ -422,7 +424,7 @@ def _part_of(
     return lambda done, total: progress(at * total + done, of * total)
 
 
-def _passages_over(
+def passages_over(
     performance: Performance, faults: tuple[Fault, ...]
 ) -> list[tuple[int, int]]:
     """Runs of bars (indices) that hold faults or exceed the player's rules, one bar of calm
@@ -503,41 +505,61 @@ def _alternatives(
                 bar_layers=_bar_layers(assessment),
                 faults=len(faults),
                 joins=joins,
-                steps=_steps(part, edits),
+                steps=(),
+                edits=tuple(edits),
                 pedal_moves=_moves_inside(performance, first, last),
                 note="; ".join(sorted({pick.note for pick in picks if pick.note})),
             )
         )
     rows.sort(key=lambda a: (not a.within, round(a.distance, 6), round(a.difficulty, 6)))
-    return tuple(replace(row, rank=i) for i, row in enumerate(rows[:count], start=1))
+    kept: list[Alternative] = []
+    for row in rows:
+        beaten = any(
+            other.distance <= row.distance and other.difficulty <= row.difficulty for other in kept
+        )
+        if row.note or not beaten:
+            kept.append(row)
+    return tuple(
+        replace(row, rank=i, steps=_steps(part, row.edits, first, last, player))
+        for i, row in enumerate(kept[:count], start=1)
+    )
 
 
 def _bar_layers(assessment: Assessment) -> tuple[tuple[float, ...], ...]:
     return tuple(bar.layers for bar in assessment.bars)
 
 
-def _steps(part: Part, edits: Sequence[Edit]) -> tuple[Step, ...]:
-    """Edits in words, in bar order; the same act in neighbouring bars is told once."""
-    rows: list[tuple[int, int, Edit, str]] = []
-    now = part
+def _steps(
+    part: Part, edits: Sequence[Edit], first: int, last: int, player: Player
+) -> tuple[Step, ...]:
+    """Edits in words, in bar order; the same act in neighbouring bars is told once. Each edit is
+    credited with what difficulty and distance of bars first..last do as it comes in, in the order
+    in which the edits apply, so that the credits add up to the whole."""
+    source = Passage(part, first, last)
+    rows: list[tuple[int, int, Edit, str, float, float]] = []
+    now, far = part, 0.0
+    hard = assess(perform(part.window(first, last), player)).difficulty
     for edit in edits:
         low, high = edit.bars(now)
         touched = [now.by_id[i] for i in sorted(edit.remove)] + list(edit.add)
-        rows.append((low, high, edit, hand_words(touched)))
         now = now.apply(edit)
+        eased = assess(perform(now.window(first, last), player)).difficulty
+        further = distance(source, source.of(now)).total
+        rows.append((low, high, edit, hand_words(touched), hard - eased, further - far))
+        hard, far = eased, further
     rows.sort(key=lambda row: (row[0], row[1], row[2].strategy, row[2].reason))
-    merged: list[tuple[int, int, str, str, str]] = []
-    for low, high, edit, hand in rows:
-        for i, (start, end, strategy, whose, text) in enumerate(merged):
-            same = (strategy, whose, text) == (edit.strategy, hand, edit.reason)
-            if same and low <= end + 1:
-                merged[i] = (start, max(end, high), strategy, whose, text)
+    merged: list[tuple[int, int, str, str, str, float, float]] = []
+    for low, high, edit, hand, drop, away in rows:
+        act = edit.strategy, hand, edit.reason
+        for i, (start, end, *known, sum_drop, sum_away) in enumerate(merged):
+            if tuple(known) == act and low <= end + 1:
+                merged[i] = (start, max(end, high), *act, sum_drop + drop, sum_away + away)
                 break
         else:
-            merged.append((low, high, edit.strategy, hand, edit.reason))
+            merged.append((low, high, *act, drop, away))
     return tuple(
-        Step(strategy, part.bars[low].number, part.bars[high].number, hand, text)
-        for low, high, strategy, hand, text in merged
+        Step(strategy, part.bars[low].number, part.bars[high].number, hand, text, drop, away)
+        for low, high, strategy, hand, text, drop, away in merged
     )
 
 

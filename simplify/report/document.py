@@ -8,6 +8,7 @@ from typing import Any
 from simplify.difficulty.curve import Reason
 from simplify.harp.instrument import PEDALS, Instrument, Setting
 from simplify.harp.player import LAYERS
+from simplify.report.replay import edit_document
 from simplify.report.results import (
     AssessResult,
     PedalResult,
@@ -163,9 +164,12 @@ def of_rewrites(result: RewriteResult, files: Sequence[str]) -> Document:
                     {
                         "strategy": step.strategy, "bars": [step.first, step.last],
                         "hand": step.hand, "text": step.text,
+                        "difficulty_drop": round(step.difficulty_drop, 6),
+                        "distance": round(step.distance, 6),
                     }
                     for step in one.steps
                 ],
+                "edits": [edit_document(edit) for edit in one.edits],
                 "note": one.note,
                 "file": file,
             }

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from simplify.difficulty.curve import Reason
 from simplify.difficulty.load import Assessment, Verdict
 from simplify.harp.player import Player
-from simplify.score.model import Part, ScoreInfo
+from simplify.score.model import Edit, Part, ScoreInfo
 from simplify.score.read import LoadedPart
 from simplify.strategy import Strategy
 from simplify.technique.plan import Fault, PedalPlan, Performance
@@ -60,19 +60,24 @@ class AssessResult:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of a rewrite in words: strategy, first and last printed bar, hand, sentence."""
+    """One step of a rewrite in words: strategy, first and last printed bar, hand, sentence; and
+    what it is credited with of the alternative's difficulty drop (0-100) and distance (0-1): the
+    credits of all steps add up to both."""
 
     strategy: str
     first: str
     last: str
     hand: str
     text: str
+    difficulty_drop: float
+    distance: float
 
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
     """A ranked rewrite. part: the whole part rewritten; performance: of the whole part, for the
-    player; changed: ids of the notes that the source does not have; pedals: moves in the passage
+    player; edits: in the order in which they apply to the source; changed: ids of the notes that
+    the source does not have; pedals: moves in the passage
     before and after; joins: places between the passage and the bars around it that stay as hard as
     they were written."""
 
@@ -93,6 +98,7 @@ class Alternative:
     faults: int
     joins: tuple[Fault, ...]
     steps: tuple[Step, ...]
+    edits: tuple[Edit, ...]
     pedal_moves: int
     note: str
 

@@ -93,7 +93,7 @@ def choose(
     Taken in rank order: a candidate enters if it is not a near copy of one already in (it must
     differ in at least `near_copy` of the changed bars) and is either undominated by those in, or
     differs in kind (more than half of its steps are of other strategies or in other bars) and then
-    says so.
+    says so. Room that is left goes to undominated ones, at most one near copy among them.
     """
     chosen: list[Choice] = []
     waiting: list[Candidate] = []
@@ -109,11 +109,16 @@ def choose(
             continue
         note = "differs in kind from the closer ones" if beaten else ""
         chosen.append(Choice(candidate, note))
-    for candidate in waiting:  # fill up with the rest of the front rather than show too few
+    copies = 0
+    for candidate in waiting:  # rather than show too few: the rest of the front, one near copy
         if len(chosen) >= count:
             break
         if any(bars_apart(candidate, c.candidate, source) == 0.0 for c in chosen):
             continue
+        near = any(bars_apart(candidate, c.candidate, source) < near_copy for c in chosen)
+        if near and copies:
+            continue
         if not any(dominates(c.candidate, candidate) for c in chosen):
             chosen.append(Choice(candidate))
+            copies += near
     return tuple(sorted(chosen, key=lambda choice: rank_key(choice.candidate)))
