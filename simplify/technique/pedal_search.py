@@ -22,7 +22,7 @@ are whole numbers, so that "equals" is exact.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
@@ -32,6 +32,7 @@ import numpy.typing as npt
 
 from simplify.harp.instrument import Setting
 from simplify.harp.synonyms import SETTINGS, settings_table
+from simplify.technique import pedal_kernel as kernel
 from simplify.technique.pedal_line import (
     EXIT_CLASS,
     EXITS,
@@ -67,6 +68,10 @@ KEEP_BYTES = 1 << 27
 """Once the states kept take this much memory, states with levels are kept only every `STRIDE`
 operations and computed again on demand."""
 STRIDE = 16
+AT_ONCE = 64
+"""Slots without levels that one compiled call runs through; a run that may soon come back to a
+known state goes in smaller steps."""
+AT_ONCE_AGAIN = 8
 
 
 class Move(NamedTuple):
@@ -88,19 +93,6 @@ Index = tuple[int, int, int]
 
 
 @cache
-def _turned() -> tuple[npt.NDArray[np.intp], ...]:
-    """For each letter the exits table's row with that letter's axis first and the axes in cyclic
-    order, shape (3, 729): the layout in which `_slide_all` meets it."""
-    numbers = np.arange(SETTINGS).reshape((3,) * 7)
-    rows = []
-    for letter in range(7):
-        axes = [*range(letter, 7), *range(letter)]
-        order = numbers.transpose(axes).reshape(-1)
-        rows.append(np.ascontiguousarray(exits()[letter][order].reshape(3, -1)))
-    return tuple(rows)
-
-
-@cache
 def _ways() -> tuple[npt.NDArray[np.intp], ...]:
     return tuple(exits())
 
@@ -115,6 +107,27 @@ def reachable(foot: int, crossing: int | None) -> tuple[tuple[int, int], ...]:
     """(letter, further cost) that a foot can take; crossing: cost of the other's neighbour."""
     own = tuple((letter, 0) for letter in FEET[foot])
     return own if crossing is None else (*own, (NEIGHBOUR[foot], crossing))
+
+
+_NOTHING: Ints = np.zeros(EXITS, dtype=np.int32)
+"""Where arriving costs nothing anywhere."""
+_NOBODY: Ints = np.zeros(0, dtype=np.int32)
+
+
+@cache
+def _letters(letters: tuple[tuple[int, int], ...]) -> tuple[Ints, Ints]:
+    """Letters and their further costs as two arrays."""
+    pairs = np.array(letters, dtype=np.int32).reshape(-1, 2)
+    return np.ascontiguousarray(pairs[:, 0]), np.ascontiguousarray(pairs[:, 1])
+
+
+@cache
+def _both_flat(first: int, second: int) -> tuple[npt.NDArray[np.intp], ...]:
+    """Settings with two letters flat, then with the first natural, then with both natural."""
+    table = settings_table()
+    source = np.flatnonzero((table[:, first] == -1) & (table[:, second] == -1))
+    between = source + 3 ** (6 - first)
+    return source, between, between + 3 ** (6 - second)
 
 
 def _shape(letter: int) -> tuple[int, int, int]:
@@ -158,18 +171,19 @@ class Slide:
 
     def apply(self, state: Ints) -> Ints:
         """The state after the slot."""
-        if len(self.letters) == 7 and state.size == SETTINGS:
-            return _slide_all(state.reshape(-1), self).reshape(1, 1, SETTINGS)
-        for letter, extra in self.letters:
-            state = self._one(state, letter, extra)
-        return state
+        out = state.copy()
+        letters, extras = _letters(self.letters)
+        enter = _NOTHING if self.enter is None else self.enter
+        kernel.slide_letters(
+            out.reshape(-1, SETTINGS), letters, extras, self.leave, enter, np.int32(self.notch),
+            kernel.doubled(),
+        )
+        return out
 
-    def _one(self, state: Ints, letter: int, extra: int) -> Ints:
-        ways = _ways()[letter]
-        out = _moved(state + (self.leave[ways] + np.int32(extra)), letter, self.notch)
-        if self.enter is not None:
-            out += self.enter[ways]
-        return np.minimum(out, state, out=out)
+    @property
+    def whole(self) -> bool:
+        """True if every letter may move."""
+        return len(self.letters) == 7
 
     def unapply(self, rest: Ints) -> Ints:
         """Cost still to come before the slot."""
@@ -187,7 +201,7 @@ class Slide:
         left, right, number = index
         stages = [state[left, right].reshape(1, 1, SETTINGS)]
         for letter, extra in self.letters[:-1]:
-            stages.append(self._one(stages[-1], letter, extra))
+            stages.append(replace(self, letters=((letter, extra),)).apply(stages[-1]))
         moves: list[Move] = []
         for (letter, extra), stage in zip(reversed(self.letters), reversed(stages), strict=True):
             if int(stage[0, 0, number]) == value:
@@ -228,35 +242,6 @@ def _moved_by(one: Ints, two: Ints, letter: int) -> Ints:
     return out.reshape(one.shape)
 
 
-def _slide_all(state: Ints, slide: Slide) -> Ints:
-    """`Slide.apply` for all seven letters and one level: the axes are turned by one letter at a
-    time, so that every array step runs over whole thirds."""
-    third = SETTINGS // 3
-    notch = np.int32(slide.notch)
-    buffers = np.empty((2, third, 3), dtype=np.int32)
-    away = np.empty((3, third), dtype=np.int32)
-    come = np.empty((3, third), dtype=np.int32)
-    ends, middle = np.empty((2, third), dtype=np.int32), np.empty(third, dtype=np.int32)
-    flat, natural, sharp = away
-    crossed = away[::-2]  # sharp, flat: where the moves to flat and to sharp by two notches begin
-    now = state.reshape(3, third)
-    for turn, ways in enumerate(_turned()):
-        slide.leave.take(ways, out=away, mode="clip")
-        np.add(away, now, out=away)
-        np.add(crossed, notch, out=ends)
-        np.minimum(ends, natural, out=ends)
-        np.minimum(flat, sharp, out=middle)
-        if slide.enter is not None:
-            slide.enter.take(ways, out=come, mode="clip")
-            np.add(ends, come[::2], out=ends)
-            np.add(middle, come[1], out=middle)
-        out = buffers[turn % 2]
-        np.minimum(ends, now[::2], out=out.T[::2])
-        np.minimum(middle, now[1], out=out[:, 1])
-        now = out.reshape(3, third)
-    return now.reshape(-1)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Step:
     """At most one move of one foot at a moment; adds a level (last) for the foot that has moved.
@@ -290,74 +275,23 @@ class Step:
             return [state[level] for level in range(state.shape[0])]
         return [state[:, level] for level in range(state.shape[1])]
 
-    def _merged(self, state: Ints) -> list[Ints]:
-        levels: list[Ints] = []
-        fresh: set[int] = set()
-        for level, to in zip(self._split(state), self.onto, strict=True):
-            if to == len(levels):
-                levels.append(level)
-            elif to in fresh:
-                np.minimum(levels[to], level, out=levels[to])
-            else:
-                levels[to] = np.minimum(levels[to], level)
-                fresh.add(to)
-        return levels
-
-    @staticmethod
-    def _best(levels: list[Ints], charges: tuple[int, ...]) -> Ints:
-        """Least over the levels, charges added; equal charges are added once."""
-        best: Ints | None = None
-        at = 0
-        while at < len(levels):
-            to = at + 1
-            while to < len(levels) and charges[to] == charges[at]:
-                to += 1
-            group = levels[at]
-            if to > at + 1:
-                group = np.minimum(levels[at], levels[at + 1])
-                for level in levels[at + 2 : to]:
-                    np.minimum(group, level, out=group)
-                group += np.int32(charges[at])
-            else:
-                group = group + np.int32(charges[at])
-            best = group if best is None else np.minimum(best, group, out=best)
-            at = to
-        assert best is not None
-        return best
-
     def apply(self, state: Ints) -> Ints:
         """The state after the moment: the merged levels for who stays, a new last one for
         movers."""
-        levels = self._merged(state)
-        single = self._best(levels, self.singles)
-        double = single if self.doubles == self.singles else self._best(levels, self.doubles)
-        double = double + np.int32(self.notch)
-        fresh: Ints | None = None
-        for letter, extra in self.letters:
-            ways = _ways()[letter]
-            price = self.leave[ways]
-            if extra:
-                price += np.int32(extra)
-            out = _moved_by(single + price, double + price, letter)
-            if self.enter is not None:
-                out += self.enter[ways]
-            fresh = out if fresh is None else np.minimum(fresh, out, out=fresh)
-        assert fresh is not None
-        for pair in self._pairs():
-            source, target, price = self._pair_price(pair)
-            fresh[:, target] = np.minimum(fresh[:, target], single[:, source] + price)
-        count = len(levels)
-        if self.foot == LEFT:
-            grown = np.empty((count + 1, state.shape[1], SETTINGS), dtype=np.int32)
-            for number, level in enumerate(levels):
-                grown[number] = level
-            grown[count] = fresh
-        else:
-            grown = np.empty((state.shape[0], count + 1, SETTINGS), dtype=np.int32)
-            for number, level in enumerate(levels):
-                grown[:, number] = level
-            grown[:, count] = fresh
-        return grown
+        lefts, rights = state.shape[:2]
+        grown = self.onto[-1] + 2
+        shape = (grown, rights) if self.foot == LEFT else (lefts, grown)
+        out = np.empty((*shape, SETTINGS), dtype=np.int32)
+        letters, extras = _letters(self.letters)
+        sources, targets, prices = self._all_pairs()
+        kernel.step_foot(
+            state.reshape(-1, SETTINGS), lefts, rights, self.foot,
+            np.array(self.onto, dtype=np.int32), np.array(self.singles, dtype=np.int32),
+            np.array(self.doubles, dtype=np.int32) + np.int32(self.notch), letters, extras,
+            self.leave, _NOTHING if self.enter is None else self.enter, kernel.doubled(),
+            sources, targets, prices, FAR, out.reshape(-1, SETTINGS),
+        )
+        return out
 
     def unapply(self, rest: Ints) -> Ints:
         """Cost still to come before the moment."""
@@ -385,16 +319,23 @@ class Step:
         own = FEET[self.foot]
         return () if self.pairing is None else tuple(pairwise(own))
 
+    def _all_pairs(self) -> tuple[Ints, Ints, Ints]:
+        """Sources, targets and prices of all pairs, one after the other."""
+        if self.pairing is None:
+            return _NOBODY, _NOBODY, _NOBODY
+        sources, targets, prices = zip(*map(self._pair_price, self._pairs()), strict=True)
+        return (
+            np.concatenate(sources).astype(np.int32), np.concatenate(targets).astype(np.int32),
+            np.concatenate(prices),
+        )
+
     def _pair_price(
         self, pair: tuple[int, int]
     ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Ints]:
         """Settings with both pedals flat, the same with both natural, and the cost between."""
         assert self.pairing is not None
         first, second = pair
-        table = settings_table()
-        source = np.flatnonzero((table[:, first] == -1) & (table[:, second] == -1))
-        between = source + 3 ** (6 - first)
-        target = between + 3 ** (6 - second)
+        source, between, target = _both_flat(first, second)
         one, two = _ways()[first], _ways()[second]
         price = self.leave[one[source]] + self.leave[two[between]] + np.int32(self.pairing)
         if self.enter is not None:
@@ -667,35 +608,85 @@ def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
     states: list[Ints | None] = []
     backs: list[dict[Index, Back]] = []
     taken = [0]
-    since = kept = 0
+    since = kept = at = 0
     memory: dict[int, Ints] = {}
+    segments = program.segments
     same = before is not None and np.array_equal(state, before.state(0, memory))
-    for at, segment in enumerate(program.segments):
-        if same and before is not None and segment is before.program.segments[at]:
+    while at < len(segments):
+        if same and before is not None and segments[at] is before.program.segments[at]:
             known = before.states[at]
             states.append(known)
             backs.append(before.backs[at])
             taken.append(taken[-1] + before.taken[at + 1] - before.taken[at])
             kept += known.nbytes if known is not None else 0
+            at += 1
             continue
         if same and before is not None:
             state = before.state(at, memory)
             same = False
-        full = kept > KEEP_BYTES and state.size > SETTINGS
-        since = since % STRIDE + 1 if full else 0
-        keep = since <= 1
-        states.append(state if keep else None)
-        backs.append({})
-        kept += state.nbytes if keep else 0
-        state = _through(segment, state)
-        off = int(state.min())
-        state -= np.int32(off)
-        taken.append(taken[-1] + off)
-        if before is not None and program.plain[at] and before.program.plain[at]:
-            following = before.states[at + 1] if at + 1 < len(before.states) else before.final
-            same = following is not None and np.array_equal(state, following)
+        ahead = _alike(segments, at, AT_ONCE if before is None else AT_ONCE_AGAIN)
+        if ahead and state.size == SETTINGS:
+            block, offs = _slide_on(segments[at : at + ahead], state)
+            rows = list(block.reshape(ahead, 1, 1, SETTINGS))
+        else:
+            after = _through(segments[at], state)
+            offs = [int(after.min())]
+            after -= np.int32(offs[0])
+            rows = [after]
+        for row, off in zip(rows, offs, strict=True):
+            full = kept > KEEP_BYTES and state.size > SETTINGS
+            since = since % STRIDE + 1 if full else 0
+            keep = since <= 1
+            states.append(state if keep else None)
+            backs.append({})
+            kept += state.nbytes if keep else 0
+            taken.append(taken[-1] + off)
+            state = row
+            at += 1
+            if before is not None and program.plain[at - 1] and before.program.plain[at - 1]:
+                following = before.states[at] if at < len(before.states) else before.final
+                same = following is not None and np.array_equal(state, following)
+                if same:
+                    break
     final = before.final if same and before is not None else state
     return Sweep(program, tuple(states), final, tuple(taken), tuple(backs))
+
+
+def _alike(segments: Sequence[tuple[Operation, ...]], at: int, most: int) -> int:
+    """How many segments from `at` on, at most `most`, are one slide of all letters and a column."""
+    end = at
+    while end < min(len(segments), at + most):
+        first = segments[end][0]
+        if len(segments[end]) != 2 or not isinstance(first, Slide) or not first.whole:
+            break
+        end += 1
+    return end - at
+
+
+def _slide_on(
+    segments: Sequence[tuple[Operation, ...]], state: Ints
+) -> tuple[Ints, list[int]]:
+    """The states after such segments, shape (n, 2187), each less its minimum, and the minima."""
+    slides = [segment[0] for segment in segments]
+    columns = [segment[1] for segment in segments]
+    count = len(segments)
+    leaves = np.empty((count, EXITS), dtype=np.int32)
+    enters = np.zeros((count, EXITS), dtype=np.int32)
+    emissions = np.empty((count, SETTINGS), dtype=np.int32)
+    notch = 0
+    for at, (slide, column) in enumerate(zip(slides, columns, strict=True)):
+        assert isinstance(slide, Slide)
+        assert isinstance(column, Emit)
+        leaves[at], emissions[at], notch = slide.leave, column.costs, slide.notch
+        if slide.enter is not None:
+            enters[at] = slide.enter
+    states = np.empty((count, SETTINGS), dtype=np.int32)
+    taken = np.empty(count, dtype=np.int64)
+    kernel.slide_run(
+        state.reshape(-1), leaves, enters, emissions, np.int32(notch), kernel.doubled_turned(),
+        states, taken,
+    )
+    return states, taken.tolist()
 
 
 def trace(sweep: Sweep, end: Index, at: int | None = None) -> tuple[Index, list[Move]]:

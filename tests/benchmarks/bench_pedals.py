@@ -204,7 +204,10 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--cases", type=int, default=10000, help="random cases")
     options.add_argument("--solver-seconds", type=float, default=30.0, help="limit for CP-SAT")
+    options.add_argument("--only", help="the one section to run")
     chosen = options.parse_args()
+    for tier in tier_names():  # compiled code is loaded, or made, at its first use
+        plan_pedals(keyboard_music(100, 0), tier_player(tier))
     for title, work in (
         ("speed", speed),
         ("growth", growth),
@@ -213,8 +216,9 @@ def main() -> None:
         ("general solver", lambda: solver(chosen.solver_seconds)),
         ("random cases", lambda: cases(chosen.cases)),
     ):
-        print(title, flush=True)
-        work()
+        if chosen.only in (None, title):
+            print(title, flush=True)
+            work()
 
 
 if __name__ == "__main__":
