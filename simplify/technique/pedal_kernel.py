@@ -17,6 +17,8 @@ from simplify.harp.synonyms import SETTINGS
 from simplify.technique.pedal_line import Ints, exits
 
 THIRD = SETTINGS // 3
+STEP, SLIDE, CLOSE = 0, 1, 2
+"""Kinds of operations in `walk`."""
 
 
 @cache
@@ -104,44 +106,38 @@ def slide_run(state, leaves, enters, emissions, notch, twice, states, taken):  #
 
 
 @njit(cache=True, nogil=True)
-def slide_letters(rows, letters, extras, leave, enter, notch, twice):  # type: ignore[no-untyped-def]
-    """Some letters may move, in place, one after the other. rows: shape (n, 2187); twice: see
-    `doubled`."""
-    for at in range(len(letters)):
-        letter, extra = letters[at], extras[at]
-        step = 3 ** (6 - letter)
-        first = 3 * letter
-        flat, natural = _i(leave[first] + extra), _i(leave[first + 1] + extra)
-        sharp = _i(leave[first + 2] + extra)
-        flat_more = _i(leave[first + 21] - leave[first])
-        natural_more = _i(leave[first + 22] - leave[first + 1])
-        sharp_more = _i(leave[first + 23] - leave[first + 2])
-        to_flat, to_natural, to_sharp = enter[first + 21], enter[first + 22], enter[first + 23]
-        mask = twice[letter]
-        for n in range(len(rows)):
-            row = rows[n]
-            if step == 1:
-                for i in range(0, SETTINGS, 3):
-                    a, b, c = row[i], row[i + 1], row[i + 2]
-                    from_a = _i(a + _i(flat + _i(mask[i] * flat_more)))
-                    from_b = _i(b + _i(natural + _i(mask[i + 1] * natural_more)))
-                    from_c = _i(c + _i(sharp + _i(mask[i + 2] * sharp_more)))
-                    row[i] = _best(a, from_b, _i(from_c + notch), _i(mask[i] * to_flat))
-                    row[i + 1] = _best(b, from_a, from_c, _i(mask[i + 1] * to_natural))
-                    row[i + 2] = _best(c, from_b, _i(from_a + notch), _i(mask[i + 2] * to_sharp))
-                continue
-            for base in range(0, SETTINGS, 3 * step):
-                middle, top, end = base + step, base + 2 * step, base + 3 * step
-                lows, middles, highs = row[base:middle], row[middle:top], row[top:end]
-                on_a, on_b, on_c = mask[base:middle], mask[middle:top], mask[top:end]
-                for j in range(step):
-                    a, b, c = lows[j], middles[j], highs[j]
-                    from_a = _i(a + _i(flat + _i(on_a[j] * flat_more)))
-                    from_b = _i(b + _i(natural + _i(on_b[j] * natural_more)))
-                    from_c = _i(c + _i(sharp + _i(on_c[j] * sharp_more)))
-                    lows[j] = _best(a, from_b, _i(from_c + notch), _i(on_a[j] * to_flat))
-                    middles[j] = _best(b, from_a, from_c, _i(on_b[j] * to_natural))
-                    highs[j] = _best(c, from_b, _i(from_a + notch), _i(on_c[j] * to_sharp))
+def _slide_row(row, letter, extra, leave, enter, notch, mask):  # type: ignore[no-untyped-def]
+    """One letter of a row may move, in place."""
+    step = 3 ** (6 - letter)
+    first = 3 * letter
+    flat, natural = _i(leave[first] + extra), _i(leave[first + 1] + extra)
+    sharp = _i(leave[first + 2] + extra)
+    flat_more = _i(leave[first + 21] - leave[first])
+    natural_more = _i(leave[first + 22] - leave[first + 1])
+    sharp_more = _i(leave[first + 23] - leave[first + 2])
+    to_flat, to_natural, to_sharp = enter[first + 21], enter[first + 22], enter[first + 23]
+    if step == 1:
+        for i in range(0, SETTINGS, 3):
+            a, b, c = row[i], row[i + 1], row[i + 2]
+            from_a = _i(a + _i(flat + _i(mask[i] * flat_more)))
+            from_b = _i(b + _i(natural + _i(mask[i + 1] * natural_more)))
+            from_c = _i(c + _i(sharp + _i(mask[i + 2] * sharp_more)))
+            row[i] = _best(a, from_b, _i(from_c + notch), _i(mask[i] * to_flat))
+            row[i + 1] = _best(b, from_a, from_c, _i(mask[i + 1] * to_natural))
+            row[i + 2] = _best(c, from_b, _i(from_a + notch), _i(mask[i + 2] * to_sharp))
+        return
+    for base in range(0, SETTINGS, 3 * step):
+        middle, top, end = base + step, base + 2 * step, base + 3 * step
+        lows, middles, highs = row[base:middle], row[middle:top], row[top:end]
+        on_a, on_b, on_c = mask[base:middle], mask[middle:top], mask[top:end]
+        for j in range(step):
+            a, b, c = lows[j], middles[j], highs[j]
+            from_a = _i(a + _i(flat + _i(on_a[j] * flat_more)))
+            from_b = _i(b + _i(natural + _i(on_b[j] * natural_more)))
+            from_c = _i(c + _i(sharp + _i(on_c[j] * sharp_more)))
+            lows[j] = _best(a, from_b, _i(from_c + notch), _i(on_a[j] * to_flat))
+            middles[j] = _best(b, from_a, from_c, _i(on_b[j] * to_natural))
+            highs[j] = _best(c, from_b, _i(from_a + notch), _i(on_c[j] * to_sharp))
 
 
 @njit(cache=True, nogil=True)
@@ -198,59 +194,113 @@ def _arrive(fresh, single, double, leave, extra, enter, mask, letter):  # type: 
 
 
 @njit(cache=True, nogil=True)
-def step_foot(  # type: ignore[no-untyped-def]
-    rows, lefts, rights, foot, onto, singles, doubles, letters, extras, leave, enter, twice,
-    sources, targets, prices, far, out,
-):
-    """At most one move of one foot: see `pedal_search.Step`.
+def _pair(fresh, single, leave, enter, mask, first, pairing):  # type: ignore[no-untyped-def]
+    """Lowers `fresh` to the cost of pushing a letter and its right-hand neighbour from flat to
+    natural at once."""
+    one, two = 3 ** (6 - first), 3 ** (5 - first)
+    for high in range(0, SETTINGS, 3 * one):
+        for source in range(high, high + two):
+            between, target = source + one, source + one + two
+            price = _i(pairing + leave[3 * first + 21 * mask[first, source]])
+            price = _i(price + leave[3 * first + 3 + 21 * mask[first + 1, between]])
+            price = _i(price + mask[first, between] * enter[3 * first + 22])
+            price = _i(price + mask[first + 1, target] * enter[3 * first + 25])
+            fresh[target] = min(fresh[target], _i(single[source] + price))
 
-    rows: shape (lefts * rights, 2187); singles, doubles: charge by merged level, the cost of the
-    second notch included in doubles; out: rows with the foot's levels merged by `onto` and one
-    more; sources, targets, prices: two adjacent pedals at once (empty: not asked for).
+
+@njit(cache=True, nogil=True)
+def walk(  # type: ignore[no-untyped-def]
+    state, lefts, rights, heads, letters, extras, leaves, enters, ladders, emission, twice, far,
+    rows, room, out,
+):
+    """The operations between two columns and the column struck at their end: see
+    `pedal_search.Segment`.
+
+    state: shape (lefts * rights, 2187). heads: shape (n, 6), for each operation its kind (`STEP`,
+    `SLIDE`, `CLOSE`), foot, number of letters, number of levels of the foot, cost of the second
+    notch, cost of two adjacent pedals (-1: not asked for). letters, extras: shape (n, 7). leaves,
+    enters: shape (n, 42). ladders: shape (n, 3, levels), how levels merge and the charges by merged
+    level. rows: work space, room[0] * room[1] rows. out: filled with the state after, rows by left
+    and right level. Returns left levels, right levels.
     """
-    levels = lefts if foot == 0 else rights
-    others = rights if foot == 0 else lefts
-    kept = onto[levels - 1] + 1
+    others_room = room[1]
+    places = np.empty((2, max(room[0], room[1])), dtype=np.int64)
+    free = np.empty((2, max(room[0], room[1])), dtype=np.int64)
+    count = np.array([lefts, rights])
+    spare = np.array([room[0] - lefts, room[1] - rights])
+    for foot in range(2):
+        for level in range(room[foot]):
+            places[foot, level] = level
+            free[foot, room[foot] - 1 - level] = level
+    for left in range(lefts):
+        for right in range(rights):
+            rows[left * others_room + right] = state[left * rights + right]
     single = np.empty(SETTINGS, dtype=np.int32)
     double = np.empty(SETTINGS, dtype=np.int32)
-    alike = np.empty(SETTINGS, dtype=np.int32)
-    for other in range(others):
-        fresh = out[kept * rights + other if foot == 0 else other * (kept + 1) + kept]
-        for j in range(SETTINGS):
-            single[j] = far
-            double[j] = far
-            fresh[j] = far
-        level = 0
-        while level < levels:
-            # levels whose moves are charged alike are taken together
-            to = onto[level]
-            one, two = singles[to], doubles[to]
-            row = rows[level * rights + other if foot == 0 else other * rights + level]
-            stay = out[to * rights + other if foot == 0 else other * (kept + 1) + to]
-            for j in range(SETTINGS):
-                stay[j] = row[j]
-                alike[j] = row[j]
-            level += 1
-            while level < levels and singles[onto[level]] == one and doubles[onto[level]] == two:
-                row = rows[level * rights + other if foot == 0 else other * rights + level]
-                if onto[level] == to:
+    for at in range(len(heads)):
+        kind, foot, letter_count, levels = heads[at, 0], heads[at, 1], heads[at, 2], heads[at, 3]
+        notch, pairing = heads[at, 4], heads[at, 5]
+        leave, enter = leaves[at], enters[at]
+        if kind == SLIDE:
+            for left in range(count[0]):
+                for right in range(count[1]):
+                    row = rows[places[0, left] * others_room + places[1, right]]
+                    for n in range(letter_count):
+                        letter = letters[at, n]
+                        _slide_row(row, letter, extras[at, n], leave, enter, notch, twice[letter])
+            continue
+        other_foot = 1 - foot
+        mine = others_room if foot == 0 else 1
+        theirs = 1 if foot == 0 else others_room
+        onto, singles, doubles = ladders[at, 0], ladders[at, 1], ladders[at, 2]
+        kept = 0
+        for level in range(levels):
+            place = places[foot, level]
+            if onto[level] == kept:
+                places[foot, kept] = place
+                kept += 1
+                continue
+            into = places[foot, onto[level]]
+            for other in range(count[other_foot]):
+                shift = theirs * places[other_foot, other]
+                low, row = rows[into * mine + shift], rows[place * mine + shift]
+                for j in range(SETTINGS):
+                    low[j] = min(low[j], row[j])
+            free[foot, spare[foot]] = place
+            spare[foot] += 1
+        if kind == STEP:
+            spare[foot] -= 1
+            new = free[foot, spare[foot]]
+            for other in range(count[other_foot]):
+                shift = theirs * places[other_foot, other]
+                fresh = rows[new * mine + shift]
+                for j in range(SETTINGS):
+                    single[j] = far
+                    double[j] = far
+                    fresh[j] = far
+                for level in range(kept):
+                    row = rows[places[foot, level] * mine + shift]
+                    one, two = singles[level], doubles[level]
                     for j in range(SETTINGS):
-                        stay[j] = min(stay[j], row[j])
-                        alike[j] = min(alike[j], row[j])
-                else:
-                    to = onto[level]
-                    stay = out[to * rights + other if foot == 0 else other * (kept + 1) + to]
-                    for j in range(SETTINGS):
-                        stay[j] = row[j]
-                        alike[j] = min(alike[j], row[j])
-                level += 1
+                        value = row[j]
+                        single[j] = min(single[j], _i(value + one))
+                        double[j] = min(double[j], _i(value + two))
+                for n in range(letter_count):
+                    letter = letters[at, n]
+                    _arrive(
+                        fresh, single, double, leave, extras[at, n], enter, twice[letter], letter
+                    )
+                if pairing >= 0:
+                    last = 2 if foot == 0 else 6
+                    for letter in range(0 if foot == 0 else 3, last):
+                        _pair(fresh, single, leave, enter, twice, letter, pairing)
+            places[foot, kept] = new
+            kept += 1
+        count[foot] = kept
+    for left in range(count[0]):
+        for right in range(count[1]):
+            row = rows[places[0, left] * others_room + places[1, right]]
+            target = out[left * count[1] + right]
             for j in range(SETTINGS):
-                single[j] = min(single[j], _i(alike[j] + one))
-                double[j] = min(double[j], _i(alike[j] + two))
-        for at in range(len(letters)):
-            _arrive(
-                fresh, single, double, leave, extras[at], enter, twice[letters[at]], letters[at]
-            )
-        for at in range(len(sources)):
-            target = targets[at]
-            fresh[target] = min(fresh[target], _i(single[sources[at]] + prices[at]))
+                target[j] = _i(row[j] + emission[j])
+    return count[0], count[1]

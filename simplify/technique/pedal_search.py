@@ -21,9 +21,10 @@ are whole numbers, so that "equals" is exact.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -109,11 +110,6 @@ def reachable(foot: int, crossing: int | None) -> tuple[tuple[int, int], ...]:
     return own if crossing is None else (*own, (NEIGHBOUR[foot], crossing))
 
 
-_NOTHING: Ints = np.zeros(EXITS, dtype=np.int32)
-"""Where arriving costs nothing anywhere."""
-_NOBODY: Ints = np.zeros(0, dtype=np.int32)
-
-
 @cache
 def _letters(letters: tuple[tuple[int, int], ...]) -> tuple[Ints, Ints]:
     """Letters and their further costs as two arrays."""
@@ -141,14 +137,10 @@ class Emit:
     column: int
     costs: Ints
 
-    def apply(self, state: Ints) -> Ints:
-        """The state after the column."""
-        out: Ints = state + self.costs
-        return out
-
     def unapply(self, rest: Ints) -> Ints:
         """Cost still to come before the column."""
-        return self.apply(rest)
+        before: Ints = rest + self.costs
+        return before
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,17 +160,6 @@ class Slide:
     leave: Ints
     notch: int
     enter: Ints | None
-
-    def apply(self, state: Ints) -> Ints:
-        """The state after the slot."""
-        out = state.copy()
-        letters, extras = _letters(self.letters)
-        enter = _NOTHING if self.enter is None else self.enter
-        kernel.slide_letters(
-            out.reshape(-1, SETTINGS), letters, extras, self.leave, enter, np.int32(self.notch),
-            kernel.doubled(),
-        )
-        return out
 
     @property
     def whole(self) -> bool:
@@ -201,7 +182,7 @@ class Slide:
         left, right, number = index
         stages = [state[left, right].reshape(1, 1, SETTINGS)]
         for letter, extra in self.letters[:-1]:
-            stages.append(replace(self, letters=((letter, extra),)).apply(stages[-1]))
+            stages.append(_after(replace(self, letters=((letter, extra),)), stages[-1]))
         moves: list[Move] = []
         for (letter, extra), stage in zip(reversed(self.letters), reversed(stages), strict=True):
             if int(stage[0, 0, number]) == value:
@@ -275,24 +256,6 @@ class Step:
             return [state[level] for level in range(state.shape[0])]
         return [state[:, level] for level in range(state.shape[1])]
 
-    def apply(self, state: Ints) -> Ints:
-        """The state after the moment: the merged levels for who stays, a new last one for
-        movers."""
-        lefts, rights = state.shape[:2]
-        grown = self.onto[-1] + 2
-        shape = (grown, rights) if self.foot == LEFT else (lefts, grown)
-        out = np.empty((*shape, SETTINGS), dtype=np.int32)
-        letters, extras = _letters(self.letters)
-        sources, targets, prices = self._all_pairs()
-        kernel.step_foot(
-            state.reshape(-1, SETTINGS), lefts, rights, self.foot,
-            np.array(self.onto, dtype=np.int32), np.array(self.singles, dtype=np.int32),
-            np.array(self.doubles, dtype=np.int32) + np.int32(self.notch), letters, extras,
-            self.leave, _NOTHING if self.enter is None else self.enter, kernel.doubled(),
-            sources, targets, prices, FAR, out.reshape(-1, SETTINGS),
-        )
-        return out
-
     def unapply(self, rest: Ints) -> Ints:
         """Cost still to come before the moment."""
         levels = self._split(rest)
@@ -318,16 +281,6 @@ class Step:
     def _pairs(self) -> tuple[tuple[int, int], ...]:
         own = FEET[self.foot]
         return () if self.pairing is None else tuple(pairwise(own))
-
-    def _all_pairs(self) -> tuple[Ints, Ints, Ints]:
-        """Sources, targets and prices of all pairs, one after the other."""
-        if self.pairing is None:
-            return _NOBODY, _NOBODY, _NOBODY
-        sources, targets, prices = zip(*map(self._pair_price, self._pairs()), strict=True)
-        return (
-            np.concatenate(sources).astype(np.int32), np.concatenate(targets).astype(np.int32),
-            np.concatenate(prices),
-        )
 
     def _pair_price(
         self, pair: tuple[int, int]
@@ -399,11 +352,6 @@ class Close:
     foot: int
     levels: int
 
-    def apply(self, state: Ints) -> Ints:
-        """The state with one level."""
-        best: Ints = state.min(axis=self.foot, keepdims=True)
-        return best
-
     def unapply(self, rest: Ints) -> Ints:
         """Cost still to come before."""
         return np.repeat(rest, self.levels, axis=self.foot)
@@ -421,13 +369,133 @@ class Close:
 Operation = Emit | Slide | Step | Close
 
 
-@dataclass(frozen=True, slots=True)
-class Program:
-    """The operations of a line, in segments that each end with the `Emit` of a column; the first
-    segment of a whole line leads to column 0. plain: whether both feet have one level after each.
+@dataclass(frozen=True, eq=False)
+class Segment:
+    """What leads from one column to the next: operations of which the last is that column's `Emit`.
     """
 
-    segments: tuple[tuple[Operation, ...], ...]
+    operations: tuple[Operation, ...]
+
+    @property
+    def alone(self) -> Slide | None:
+        """The slide of all letters, if there is nothing else before the column."""
+        first = self.operations[0]
+        short = len(self.operations) == 2 and isinstance(first, Slide) and first.whole
+        return first if short and isinstance(first, Slide) else None
+
+    @property
+    def costs(self) -> Ints:
+        """What the column costs, by setting."""
+        last = self.operations[-1]
+        assert isinstance(last, Emit)
+        return last.costs
+
+    @cached_property
+    def code(self) -> Code:
+        """The operations as arrays."""
+        return _coded(self.operations[:-1])
+
+    def through(self, state: Ints) -> Ints:
+        """The state after the column."""
+        return _walk(self.code, state, self.costs)
+
+
+class Code(NamedTuple):
+    """Operations as arrays, see `pedal_kernel.walk`; for each foot its levels after them (None: as
+    before) and the most there are at any time."""
+
+    heads: Ints
+    letters: Ints
+    extras: Ints
+    leaves: Ints
+    enters: Ints
+    ladders: Ints
+    after: tuple[int | None, int | None]
+    most: tuple[int, int]
+
+
+_FREE: Ints = np.zeros(SETTINGS, dtype=np.int32)
+
+
+def _coded(operations: Sequence[Operation]) -> Code:
+    count = len(operations)
+    steps = [o for o in operations if isinstance(o, Step)]
+    deepest = max([1, *(len(o.onto) for o in steps)])
+    deepest = max([deepest, *(o.levels for o in operations if isinstance(o, Close))])
+    heads = np.zeros((count, 6), dtype=np.int32)
+    letters, extras = (np.zeros((count, 7), dtype=np.int32) for _ in range(2))
+    leaves, enters = (np.zeros((count, EXITS), dtype=np.int32) for _ in range(2))
+    ladders = np.zeros((count, 3, deepest), dtype=np.int32)
+    after: list[int | None] = [None, None]
+    most = [1, 1]
+    for at, operation in enumerate(operations):
+        if isinstance(operation, Close):
+            heads[at] = kernel.CLOSE, operation.foot, 0, operation.levels, 0, -1
+            after[operation.foot] = 1
+            continue
+        assert not isinstance(operation, Emit)
+        which, further = _letters(operation.letters)
+        letters[at, : len(which)], extras[at, : len(which)] = which, further
+        leaves[at] = operation.leave
+        if operation.enter is not None:
+            enters[at] = operation.enter
+        if isinstance(operation, Slide):
+            heads[at] = kernel.SLIDE, 0, len(which), 0, operation.notch, -1
+            continue
+        pairing = -1 if operation.pairing is None else operation.pairing
+        levels, kept = len(operation.onto), len(operation.singles)
+        heads[at] = kernel.STEP, operation.foot, len(which), levels, operation.notch, pairing
+        ladders[at, 0, :levels] = operation.onto
+        ladders[at, 1, :kept] = operation.singles
+        ladders[at, 2, :kept] = operation.doubles
+        ladders[at, 2, :kept] += operation.notch
+        after[operation.foot] = kept + 1
+        most[operation.foot] = max(most[operation.foot], levels, kept + 1)
+    return Code(
+        heads, letters, extras, leaves, enters, ladders, (after[0], after[1]), (most[0], most[1])
+    )
+
+
+def _walk(code: Code, state: Ints, costs: Ints) -> Ints:
+    lefts, rights = (
+        have if after is None else after
+        for have, after in zip(state.shape, code.after, strict=False)
+    )
+    room = (max(state.shape[0], code.most[LEFT]), max(state.shape[1], code.most[RIGHT]))
+    rows = _work_space(room[0] * room[1])
+    out = np.empty((lefts, rights, SETTINGS), dtype=np.int32)
+    kernel.walk(
+        state.reshape(-1, SETTINGS), state.shape[0], state.shape[1], code.heads, code.letters,
+        code.extras, code.leaves, code.enters, code.ladders, costs, kernel.doubled(), FAR, rows,
+        room, out.reshape(-1, SETTINGS),
+    )
+    return out
+
+
+_SPACE = threading.local()
+
+
+def _work_space(rows: int) -> Ints:
+    """Room for at least so many rows: one array a thread, since fresh memory is slow to touch."""
+    space: Ints | None = getattr(_SPACE, "rows", None)
+    if space is None or len(space) < rows:
+        space = _SPACE.rows = np.empty((rows, SETTINGS), dtype=np.int32)
+    return space
+
+
+def _after(operation: Operation, state: Ints) -> Ints:
+    """The state after one operation."""
+    if isinstance(operation, Emit):
+        return operation.unapply(state)
+    return _walk(_coded([operation]), state, _FREE)
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """The segments of a line; the first one leads to column 0. plain: whether both feet have one
+    level after each."""
+
+    segments: tuple[Segment, ...]
     plain: tuple[bool, ...]
 
 
@@ -462,14 +530,14 @@ def build_program(
     pairing = mills(costs.adjacent) if tier in costs.adjacent_tiers else None
     notch = mills(costs.second_notch)
     everything = tuple((letter, 0) for letter in range(7))
-    segments: list[tuple[Operation, ...]] = []
+    segments: list[Segment] = []
     plain: list[bool] = []
     if first == 0:
         opening: tuple[Operation, ...] = (Emit(0, line.emission(0)),)
         if start is not None:
             before = np.full(EXITS, mills(costs.move), dtype=np.int32)
             opening = (Slide(-1, -1, None, everything, before, notch, None), *opening)
-        segments.append(opening)
+        segments.append(Segment(opening))
         plain.append(True)
     times: list[list[float]] = [[-np.inf], [-np.inf]]
     entering: Bools = np.asarray(line.slot_held[:, _SHARED].any(axis=1))
@@ -528,7 +596,7 @@ def build_program(
                         )
                         times[foot].append(foot_time.stroke(now))
         operations.append(Emit(slot + 1, line.emission(slot + 1)))
-        segments.append(tuple(operations))
+        segments.append(Segment(tuple(operations)))
         plain.append(len(times[LEFT]) == len(times[RIGHT]) == 1)
     return Program(tuple(segments), tuple(plain))
 
@@ -586,15 +654,9 @@ class Sweep:
             for i in range(base, at + 1):
                 assert state is not None
                 memory[i] = state
-                state = _through(self.program.segments[i], state)
+                state = self.program.segments[i].through(state)
                 state = state - np.int32(self.taken[i + 1] - self.taken[i])
         return memory[at]
-
-
-def _through(segment: tuple[Operation, ...], state: Ints) -> Ints:
-    for operation in segment:
-        state = operation.apply(state)
-    return state
 
 
 def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
@@ -629,7 +691,7 @@ def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
             block, offs = _slide_on(segments[at : at + ahead], state)
             rows = list(block.reshape(ahead, 1, 1, SETTINGS))
         else:
-            after = _through(segments[at], state)
+            after = segments[at].through(state)
             offs = [int(after.min())]
             after -= np.int32(offs[0])
             rows = [after]
@@ -652,32 +714,25 @@ def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
     return Sweep(program, tuple(states), final, tuple(taken), tuple(backs))
 
 
-def _alike(segments: Sequence[tuple[Operation, ...]], at: int, most: int) -> int:
+def _alike(segments: Sequence[Segment], at: int, most: int) -> int:
     """How many segments from `at` on, at most `most`, are one slide of all letters and a column."""
     end = at
-    while end < min(len(segments), at + most):
-        first = segments[end][0]
-        if len(segments[end]) != 2 or not isinstance(first, Slide) or not first.whole:
-            break
+    while end < min(len(segments), at + most) and segments[end].alone is not None:
         end += 1
     return end - at
 
 
-def _slide_on(
-    segments: Sequence[tuple[Operation, ...]], state: Ints
-) -> tuple[Ints, list[int]]:
+def _slide_on(segments: Sequence[Segment], state: Ints) -> tuple[Ints, list[int]]:
     """The states after such segments, shape (n, 2187), each less its minimum, and the minima."""
-    slides = [segment[0] for segment in segments]
-    columns = [segment[1] for segment in segments]
     count = len(segments)
     leaves = np.empty((count, EXITS), dtype=np.int32)
     enters = np.zeros((count, EXITS), dtype=np.int32)
     emissions = np.empty((count, SETTINGS), dtype=np.int32)
     notch = 0
-    for at, (slide, column) in enumerate(zip(slides, columns, strict=True)):
-        assert isinstance(slide, Slide)
-        assert isinstance(column, Emit)
-        leaves[at], emissions[at], notch = slide.leave, column.costs, slide.notch
+    for at, segment in enumerate(segments):
+        slide = segment.alone
+        assert slide is not None
+        leaves[at], emissions[at], notch = slide.leave, segment.costs, slide.notch
         if slide.enter is not None:
             enters[at] = slide.enter
     states = np.empty((count, SETTINGS), dtype=np.int32)
@@ -710,19 +765,17 @@ def trace(sweep: Sweep, end: Index, at: int | None = None) -> tuple[Index, list[
     return index, moves[::-1]
 
 
-def _back(segment: tuple[Operation, ...], state: Ints, index: Index, value: int) -> Back:
+def _back(segment: Segment, state: Ints, index: Index, value: int) -> Back:
     """The way back through a segment from `index` at `value`; state: before the segment."""
-    emit = segment[-1]
-    assert isinstance(emit, Emit)
-    value -= int(emit.costs[index[2]])
+    value -= int(segment.costs[index[2]])
     stay = _stay(segment, state, index, value)
     if stay is not None:
         return stay, int(state[stay]), ()
     stages = [state]
     moves: list[Move] = []
-    for operation in segment[:-2]:
-        stages.append(operation.apply(stages[-1]))
-    for operation, stage in zip(reversed(segment[:-1]), reversed(stages), strict=True):
+    for operation in segment.operations[:-2]:
+        stages.append(_after(operation, stages[-1]))
+    for operation, stage in zip(reversed(segment.operations[:-1]), reversed(stages), strict=True):
         assert not isinstance(operation, Emit)
         index, made = operation.back(stage, index, value)
         moves.extend(reversed(made))
@@ -731,14 +784,14 @@ def _back(segment: tuple[Operation, ...], state: Ints, index: Index, value: int)
 
 
 def _stay(
-    segment: tuple[Operation, ...], state: Ints, index: Index, value: int
+    segment: Segment, state: Ints, index: Index, value: int
 ) -> Index | None:
     """Where a path without a move in the segment that ends at `index` at `value` began, if one
     does."""
     if state.size == SETTINGS and index[0] == index[1] == 0:
         return index if int(state[index]) == value else None
     ways: list[list[int]] = [list(range(state.shape[0])), list(range(state.shape[1]))]
-    for operation in segment[:-1]:
+    for operation in segment.operations[:-1]:
         if isinstance(operation, Step):
             ways[operation.foot] = [operation.onto[way] for way in ways[operation.foot]]
         elif isinstance(operation, Close):

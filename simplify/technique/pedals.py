@@ -35,7 +35,6 @@ from simplify.technique.pedal_line import (
 from simplify.technique.pedal_search import (
     MOST_LEVELS,
     ROUNDS,
-    Emit,
     Index,
     Move,
     Solution,
@@ -356,7 +355,7 @@ class PedalTrellis:
             through.append((sweep.state(at, memory) + ahead).min(axis=(0, 1)))
             free.append(ahead[0, 0].copy())
             shifts.append(taken)
-            for operation in reversed(sweep.program.segments[at - 1]):
+            for operation in reversed(sweep.program.segments[at - 1].operations):
                 ahead = operation.unapply(ahead)
             off = int(ahead.min())
             ahead = ahead - np.int32(off)
@@ -533,9 +532,7 @@ class PedalTrellis:
             while following < end and not plain[following]:
                 following += 1
             for segment in segments[column + 1 : following + 1]:
-                emit = segment[-1]
-                assert isinstance(emit, Emit)
-                struck += int(emit.costs[number])
+                struck += int(segment.costs[number])
             here = int(free[column][number]) + shifts[column]
             stay = int(free[following][number]) + shifts[following] + struck
             if stay != here:
