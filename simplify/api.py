@@ -31,9 +31,9 @@ from simplify.difficulty.load import (
     least_changes,
     part_of,
     read_for,
-    tier_needed,
     verdict,
 )
+from simplify.difficulty.tiers import Bars, Readings, tier_needed
 from simplify.distance import distance
 from simplify.errors import OutputError, SelectionError
 from simplify.harp.instrument import PEDALS, Instrument
@@ -166,13 +166,18 @@ def assess_score(request: Request) -> AssessResult:
     reading = read_for(part, player)
     assessment = reading.assessment
     harp = player.harp.name
-    needed = tier_needed(part, harp, [reading])
+    readings = Readings(part, harp, [reading])
+    needed = readings.needed()
     asked = request.tier or (player.name if request.player_file is not None else None)
     judge = player if asked else tier_player(needed or tier_names()[-1], harp)
     whole = reading.verdict if asked else Verdict(needed is not None, ())
     remedies = least_changes(assessment, player.rules) if asked else ()
+    spans = [(stretch.first, stretch.last) for stretch in assessment.stretches]
+    tiers = readings.needed_by(spans)
+    taken = frozenset[Bars]() if judge == player else readings.takes(judge.tier, spans)
     stretches = tuple(
-        _stretch(part, reading, stretch, judge, harp, needed) for stretch in assessment.stretches
+        _stretch(part, reading, stretch, tier, judge, taken)
+        for stretch, tier in zip(assessment.stretches, tiers, strict=True)
     )
     return AssessResult(
         loaded.info, part, player, asked, reading.performance, assessment, whole, remedies,
@@ -219,39 +224,26 @@ def write_assessment(result: AssessResult, target: Path) -> None:
 REASONS_PER_STRETCH = 12
 
 
-def _tier_of_stretch(inside: Assessment, alone: str | None, needed: str | None) -> str | None:
-    """The tier a stretch asks for: that of its bars by themselves, or, where their neighbours lend
-    them more, the first tier that takes the loads they have in the piece; never above the piece's.
-    """
-    names = tier_names()
-    taking = next(
-        (at for at, tier in enumerate(names) if verdict(inside, tier_player(tier).rules).within),
-        len(names),
-    )
-    highest = names.index(needed) if needed else len(names)
-    at = max(min(taking, highest), names.index(alone) if alone else len(names))
-    return names[at] if at < len(names) else None
-
-
 def _stretch(
-    part: Part, reading: Reading, stretch: Stretch, judge: Player, harp: str, needed: str | None
+    part: Part, reading: Reading, stretch: Stretch, tier: str | None, judge: Player,
+    taken: frozenset[Bars],
 ) -> StretchResult:
-    """A stretch with its tier, its verdict for `judge` and its heaviest reasons, one a text."""
+    """A stretch with its tier, its verdict for `judge` and its heaviest reasons, one a text.
+
+    taken: what `judge` takes, if that is another player than the reading's.
+    """
     inside = part_of(reading.assessment, stretch.first, stretch.last)
     faults = _inside(reading.faults, part, stretch.first, stretch.last)
-    window = part.window(stretch.first, stretch.last)
+    within = (stretch.first, stretch.last) in taken
     if reading.player == judge:
         within = verdict(inside, judge.rules, faults).within
-    else:
-        within = read_for(window, judge).verdict.within
     heaviest = sorted(inside.reasons, key=lambda r: (-r.value, r.onset))
     reasons: dict[tuple[str, str], Reason] = {}
     for reason in heaviest:
         reasons.setdefault((reason.layer, reason.text), reason)
     return StretchResult(
         stretch.first, stretch.last, stretch.difficulty, stretch.layers, inside.complex_layers,
-        _tier_of_stretch(inside, tier_needed(window, harp), needed), within,
-        tuple(reasons.values())[:REASONS_PER_STRETCH],
+        tier, within, tuple(reasons.values())[:REASONS_PER_STRETCH],
     )
 
 

@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 from scipy.stats import kendalltau
 
-from simplify.difficulty.load import Reading, level, read_for, tier_needed
+from simplify.difficulty.load import Reading, level, read_for
+from simplify.difficulty.tiers import tier_needed
 from simplify.harp.player import LAYERS, tier_names, tier_player
 from simplify.score.read import open_score, select_part
 

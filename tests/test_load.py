@@ -22,9 +22,9 @@ from simplify.difficulty.load import (
     read_for,
     stack,
     sustained,
-    tier_needed,
     verdict,
 )
+from simplify.difficulty.tiers import tier_needed
 from simplify.harp.player import LAYERS, MODERATE, SIMPLE, tier_names, tier_player
 from simplify.score.model import Part
 from simplify.score.text import parse_part

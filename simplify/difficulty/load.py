@@ -50,8 +50,6 @@ from simplify.harp.player import (
     SIMPLE,
     Player,
     Rules,
-    tier_names,
-    tier_player,
 )
 from simplify.score.model import Part
 from simplify.technique.perform import perform
@@ -518,49 +516,7 @@ def read_for(part: Part, player: Player) -> Reading:
     )
 
 
-def tier_needed(
-    part: Part, harp: str | None = None, known: Iterable[Reading] = ()
-) -> str | None:
-    """The easiest tier whose typical player has no fault and is within the rules, on this harp (or
-    each tier's usual one); None if not even the last tier takes the part.
-
-    known: readings of the same part by typical players on the same harp, which are then not made
-    again. A tier is passed over without a performance of its own where the answer is plain: the
-    loads that no hand or pedal plan changes (rhythm and harmonic rhythm) exceed its caps beyond any
-    burst, or more notes are struck together than its player has fingers for.
-    """
-    made = {r.player.tier: r for r in known if r.player == tier_player(r.player.tier, harp)}
-    seen: Assessment | None = next((r.assessment for r in made.values()), None)
-    most = _most_together(part)
-    for tier in tier_names():
-        player = tier_player(tier, harp)
-        if most > 2 * player.limits.notes_per_hand:
-            continue
-        if seen is not None and any(
-            _plainly_over(seen, player.rules, LAYERS.index(layer)) for layer in _PLAN_FREE
-        ):
-            continue
-        reading = made.get(tier) or read_for(part, player)
-        seen = reading.assessment
-        if reading.verdict.within:
-            return tier
-    return None
-
-
-_PLAN_FREE = (rhythm.NAME, harmonic_rhythm.NAME)
-
-
-def _most_together(part: Part) -> int:
-    """The most sounds struck at one moment (grace notes and sweeps left out)."""
-    together: dict[int, set[int]] = {}
-    for strike in part.strikes:
-        note = strike.first
-        if not strike.lead and not note.has("gliss-start") and not note.has("gliss-stop"):
-            together.setdefault(strike.onset, set()).add(note.pitch.midi)
-    return max((len(sounds) for sounds in together.values()), default=0)
-
-
-def _plainly_over(assessment: Assessment, rules: Rules, layer: int) -> bool:
+def plainly_over(assessment: Assessment, rules: Rules, layer: int) -> bool:
     """True if one layer alone breaks the rules beyond any burst."""
     return any(
         bar.layers[layer] > rules.caps[layer] + rules.burst_margin + _NOTHING

@@ -1,0 +1,134 @@
+"""For whom: the easiest tier that takes a part, or a stretch of it.
+
+Tiers are asked outwards from the middle, downwards while they take the music, else upwards until
+one does: a tier is said to take music only if the tiers above take it too. Most music is beyond the
+easiest tiers, whose pedals are the slowest to plan, so these are seldom asked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from simplify.difficulty import harmonic_rhythm, rhythm
+from simplify.difficulty.load import Reading, part_of, plainly_over, read_for, verdict
+from simplify.harp.player import LAYERS, Player, tier_names, tier_player
+from simplify.score.model import Part
+
+Bars = tuple[int, int]
+"""Positions of the first and last bar."""
+
+MIDDLE = "professional"
+"""Where the asking begins if no reading is known."""
+MOST = 0.5
+"""Share of a part's bars from which a tier reads all of it at once rather than piece by piece."""
+_PLAN_FREE = tuple(LAYERS.index(layer) for layer in (rhythm.NAME, harmonic_rhythm.NAME))
+"""Layers that no hand or pedal plan changes."""
+
+
+def tier_needed(
+    part: Part, harp: str | None = None, known: Iterable[Reading] = ()
+) -> str | None:
+    """The easiest tier whose typical player has no fault and is within the rules, on this harp (or
+    each tier's usual one); None if not even the last tier takes the part. known: see `Readings`."""
+    return Readings(part, harp, known).needed()
+
+
+class Readings:
+    """A part as the typical players of the tiers read it on one harp (None: each tier's usual one),
+    each reading made when it is first asked for.
+
+    known: readings of the same part, used again where their player is a typical one on this harp.
+    """
+
+    def __init__(
+        self, part: Part, harp: str | None = None, known: Iterable[Reading] = ()
+    ) -> None:
+        self._part, self._harp = part, harp
+        self._whole: dict[str, Reading] = {}
+        self._plain: Reading | None = None
+        for reading in known:
+            self._plain = reading
+            if reading.player == self._player(reading.player.tier):
+                self._whole[reading.player.tier] = reading
+
+    def needed(self) -> str | None:
+        """The easiest tier that takes the whole part, None if not even the last one does."""
+        return self.needed_by([(0, len(self._part.bars) - 1)])[0]
+
+    def needed_by(self, stretches: Sequence[Bars]) -> tuple[str | None, ...]:
+        """The easiest tier that takes each stretch, read among its neighbours."""
+        names = tier_names()
+        at = names.index(next(iter(self._whole), MIDDLE))
+        taken, rest = self._parted(names[at], stretches)
+        found = dict.fromkeys(taken, names[at])
+        for tier in reversed(names[:at]):
+            taken, _ = self._parted(tier, taken)
+            found |= dict.fromkeys(taken, tier)
+        for tier in names[at + 1 :]:
+            taken, rest = self._parted(tier, rest)
+            found |= dict.fromkeys(taken, tier)
+        return tuple(found.get(bars) for bars in stretches)
+
+    def takes(self, tier: str, stretches: Sequence[Bars]) -> frozenset[Bars]:
+        """The stretches that a tier takes, each read among its neighbours."""
+        return frozenset(self._parted(tier, stretches)[0])
+
+    def _parted(
+        self, tier: str, stretches: Sequence[Bars]
+    ) -> tuple[list[Bars], list[Bars]]:
+        """The stretches that the tier takes, and the others."""
+        open_to = [bars for bars in stretches if not self._plainly_beyond(tier, bars)]
+        asked = sum(last - first + 1 for first, last in open_to)
+        if asked >= MOST * len(self._part.bars):
+            self._read_all(tier)
+        taken = [bars for bars in open_to if self._within(tier, bars)]
+        return taken, [bars for bars in stretches if bars not in taken]
+
+    def _plainly_beyond(self, tier: str, bars: Bars) -> bool:
+        """True where no performance need be read: more notes together than the player has fingers
+        for, or loads that no plan changes above the tier's caps beyond any burst."""
+        player = self._player(tier)
+        if _most_together(self._part, bars) > 2 * player.limits.notes_per_hand:
+            return True
+        if self._plain is None:
+            return False
+        inside = part_of(self._plain.assessment, *bars)
+        return any(plainly_over(inside, player.rules, layer) for layer in _PLAN_FREE)
+
+    def _within(self, tier: str, bars: Bars) -> bool:
+        first, last = bars
+        reading, start = self._whole.get(tier), 0
+        if reading is None:
+            # Loads look a bar to either side.
+            start, end = max(0, first - 1), min(len(self._part.bars) - 1, last + 1)
+            reading = read_for(self._part.window(start, end), self._player(tier))
+        low, high = self._part.bars[first].onset, self._part.bars[last].end
+        strikes = reading.performance.strikes
+        # What two stretches ask for together at their join is neither one's.
+        faults = tuple(
+            fault for fault in reading.faults
+            if low <= fault.onset < high
+            and all(low <= strikes[i].onset < high for i in fault.strikes)
+        )
+        inside = part_of(reading.assessment, first - start, last - start)
+        return verdict(inside, reading.player.rules, faults).within
+
+    def _read_all(self, tier: str) -> None:
+        if tier not in self._whole:
+            self._whole[tier] = read_for(self._part, self._player(tier))
+            self._plain = self._plain or self._whole[tier]
+
+    def _player(self, tier: str) -> Player:
+        return tier_player(tier, self._harp)
+
+
+def _most_together(part: Part, bars: Bars) -> int:
+    """The most sounds struck at one moment (grace notes and sweeps left out)."""
+    together: dict[int, set[int]] = {}
+    low, high = part.bars[bars[0]].onset, part.bars[bars[1]].end
+    for strike in part.strikes:
+        note = strike.first
+        free = note.has("gliss-start") or note.has("gliss-stop")
+        if low <= strike.onset < high and not strike.lead and not free:
+            together.setdefault(strike.onset, set()).add(note.pitch.midi)
+    return max((len(sounds) for sounds in together.values()), default=0)
