@@ -10,7 +10,8 @@ from simplify.arrange.gather import Gathered, dressed
 from simplify.arrange.keys import KeyCost, in_key_of, key_costs, semitones_to
 from simplify.arrange.levers import TuningCost, tunings
 from simplify.arrange.realise import WORDS, Basis, Dials, basis_of, realise
-from simplify.difficulty.load import Reading, read_for, tier_needed
+from simplify.difficulty.load import Reading, read_for
+from simplify.difficulty.tiers import tier_needed
 from simplify.distance import Distance, distance
 from simplify.errors import SelectionError
 from simplify.harp.player import Player
