@@ -175,11 +175,14 @@ def test_an_octave_up_changes_only_fingers(part: Part) -> None:
 @given(windows(2))
 def test_a_repeat_is_never_easier(part: Part) -> None:
     """The same music twice lasts longer, and no bar of it grows lighter but for harmonic rhythm,
-    whose last harmony may turn out not to have been over."""
+    whose last harmony may turn out not to have been over, and for rhythm: where a line ends in a
+    rest or a held note, the music that follows strikes for it to lean on, or takes the line over.
+    """
     once, twice = assess(by_hand(part)), assess(by_hand(followed_by(part, part)))
     for before, after in zip(once.bars, twice.bars, strict=False):
         for layer, low, high in zip(LAYERS, before.layers, after.layers, strict=True):
-            assert layer == "harmonic_rhythm" or high >= low - TINY, layer
+            if layer not in ("harmonic_rhythm", "rhythm"):
+                assert high >= low - TINY, (layer, before.number)
 
 
 @settings(max_examples=15, deadline=None)
