@@ -48,8 +48,10 @@ from simplify.report.results import (
     StrategyRow,
     StretchResult,
 )
+from simplify.score.beside import beside as beside_original
 from simplify.score.carry import carried, together
-from simplify.score.graft import emit_part, graft
+from simplify.score.graft import emit_part, graft, to_mxl
+from simplify.score.lost import lost_marks
 from simplify.score.marks import PedalMark
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
@@ -261,15 +263,17 @@ def plan_score(request: Request, *, hands: bool = False) -> PedalResult:
 
 
 def write_pedals(result: PedalResult, target: Path, *, fingering: bool = False) -> None:
-    """Writes the score with the plan's setting and moves marked; `fingering`: fingers too, of a
-    result with hands."""
+    """Writes the score with the plan's setting and moves marked, compressed if it is named so;
+    `fingering`: fingers too, of a result with hands."""
     low, high = result.part.bars[0].onset, result.part.end
     fingers = {}
     if fingering and result.performance is not None:
         fingers = finger_marks(result.performance, low, high)
-    marks = pedal_marks(result.player.harp, result.plan, low, high)
-    data = graft(result.loaded, result.loaded.part, pedal_marks=marks, fingering=fingers)
-    _write_files({target: data})
+    marks = pedal_marks(result.player.harp, result.plan, result.part, low, high)
+    xml = graft(result.loaded, result.loaded.part, pedal_marks=marks, fingering=fingers)
+    _write_files({
+        target: to_mxl(result.loaded, xml) if target.suffix.lower() == ".mxl" else xml
+    })
 
 
 def finger_marks(performance: Performance, onset: int, end: int) -> dict[NoteId, int]:
@@ -283,21 +287,30 @@ def finger_marks(performance: Performance, onset: int, end: int) -> dict[NoteId,
 
 
 def pedal_marks(
-    harp: Instrument, plan: PedalPlan, onset: int, end: int
+    harp: Instrument, plan: PedalPlan, part: Part, onset: int, end: int
 ) -> tuple[PedalMark, ...]:
-    """The setting at `onset` and each moment's moves in (onset, end), ready to print. Levers
-    are printed as words."""
+    """The setting at `onset` and each moment's moves in (onset, end), ready to print; the setting
+    again at rehearsal marks, where players start, and before glissandi, which sound every string.
+    Levers are printed as words."""
     if not harp.has_pedals:
         return lever_marks(harp, plan, onset, end)
-    setting = tuple(zip(PEDALS, plan.setting_at(onset), strict=True))
     moments: dict[int, list[tuple[str, int]]] = {}
     for move in plan.moves:
         if onset < move.onset < end:
             moments.setdefault(move.onset, []).append((move.letter, move.after))
-    return (
-        PedalMark(onset, "setting", setting),
-        *(PedalMark(tick, "move", tuple(moves)) for tick, moves in sorted(moments.items())),
-    )
+    marks = [PedalMark(tick, "move", tuple(moves)) for tick, moves in moments.items()]
+    starts = {bar.onset for bar in part.bars if bar.rehearsal}
+    sweeps = {
+        note.onset for note in part.notes for mark in note.marks if mark.kind == "gliss-start"
+    }
+    shown, at = plan.setting_at(onset), part.bar_at(onset).index
+    marks.append(PedalMark(onset, "setting", tuple(zip(PEDALS, shown, strict=True))))
+    for tick in sorted(t for t in starts | sweeps if onset < t < end):
+        now, bar = plan.setting_at(tick), part.bar_at(tick).index
+        if tick in starts or now != shown or bar - at > 1:
+            marks.append(PedalMark(tick, "setting", tuple(zip(PEDALS, now, strict=True))))
+        shown, at = now, bar
+    return tuple(sorted(marks, key=lambda mark: (mark.onset, mark.kind != "setting")))
 
 
 # --- rewrite ------------------------------------------------------------------------------------
@@ -570,37 +583,59 @@ def _resisting(found: Sequence[Found], player: Player) -> str:
 
 
 def write_rewrites(
-    result: RewriteResult, folder: Path, *, fingering: bool = False, report: Path | None = None
-) -> tuple[str, ...]:
+    result: RewriteResult,
+    folder: Path,
+    *,
+    fingering: bool = False,
+    colour: bool = False,
+    beside: bool = False,
+    compressed: bool = False,
+    report: Path | None = None,
+) -> tuple[RewriteResult, tuple[str, ...]]:
     """Writes one complete score per alternative, report.html and result.json, and the report once
-    more as `report` (.html or .pdf); all or nothing."""
+    more as `report` (.html or .pdf); all or nothing.
+
+    colour: new notes in colour. beside: for each alternative one more score, in which it stands as
+    a part of its own below the original. compressed: .mxl instead of .musicxml. Returns the result
+    with what each alternative's page has lost, and the names of the scores.
+    """
+    loaded = result.loaded
     low, high = result.part.bars[result.first].onset, result.part.bars[result.last].end
+    ending = ".mxl" if compressed else ".musicxml"
     files: dict[Path, bytes] = {}
     names: list[str] = []
+    rows: list[Alternative] = []
     for one in result.alternatives:
-        name = f"{one.rank:02d}.musicxml"
-        names.append(name)
-        files[folder / name] = graft(
-            result.loaded,
-            one.part,
-            pedal_marks=pedal_marks(
-                result.player.harp, one.performance.pedal_plan, low, high
-            ),
-            pedal_span=(low, high),
-            fingering=finger_marks(one.performance, low, high) if fingering else {},
+        fingers = finger_marks(one.performance, low, high) if fingering else {}
+        marks = pedal_marks(result.player.harp, one.performance.pedal_plan, one.part, low, high)
+        xml = graft(
+            loaded, one.part, pedal_marks=marks, pedal_span=(low, high), fingering=fingers,
+            colour_changed=colour,
         )
-    text = json.dumps(document.of_rewrites(result, names), ensure_ascii=False, indent=2)
+        scores = {f"{one.rank:02d}{ending}": xml}
+        names += scores
+        if beside:
+            scores[f"{one.rank:02d}-beside{ending}"] = beside_original(
+                loaded, one.part, result.first, result.last, label=f"alternative {one.rank}",
+                short=f"alt. {one.rank}", pedal_marks=marks, fingering=fingers,
+                colour_changed=colour,
+            )
+        for name, score in scores.items():
+            files[folder / name] = to_mxl(loaded, score) if compressed else score
+        rows.append(replace(one, lost_marks=lost_marks(loaded, xml)))
+    told = replace(result, alternatives=tuple(rows))
+    text = json.dumps(document.of_rewrites(told, names), ensure_ascii=False, indent=2)
     files[folder / "result.json"] = (text + "\n").encode()
     from simplify.report import html, pdf
 
-    story = page.story(result, names, fingering=fingering)
+    story = page.story(told, names, fingering=fingering)
     files[folder / "report.html"] = html.page(story).encode()
     if report is not None:
         files[report] = (
             pdf.pdf(story) if report.suffix.lower() == ".pdf" else files[folder / "report.html"]
         )
     _write_files(files)
-    return tuple(names)
+    return told, tuple(names)
 
 
 # --- reduce -------------------------------------------------------------------------------------
@@ -642,7 +677,7 @@ def harp_score(
     part = replace(
         part, notes=tuple(replace(note, marks=note.without("lyric")) for note in part.notes)
     )
-    marks = pedal_marks(performance.player.harp, plan, low, high)
+    marks = pedal_marks(performance.player.harp, plan, part, low, high)
     xml = emit_part(part, title, fingering=fingers, pedal_marks=marks)
     return carried(xml, loaded)
 
@@ -840,7 +875,11 @@ def check_folder(out: str, score: str, force: bool) -> Path:
 
 
 def _numbered(folder: Path) -> list[Path]:
-    return sorted(folder.glob("[0-9][0-9].musicxml"))
+    """Scores that a run of `rewrite` writes."""
+    return sorted(
+        path for path in folder.iterdir()
+        if re.fullmatch(r"\d\d(?:-beside)?\.(?:musicxml|mxl)", path.name)
+    ) if folder.is_dir() else []
 
 
 def _write_files(files: dict[Path, bytes]) -> None:

@@ -126,13 +126,18 @@ def assess(
 @click.option("--seconds", type=click.FloatRange(min=1), help="Stop with the best so far.")
 @click.option("--workers", type=click.IntRange(1, 64), help="Processes; else one per core.")
 @click.option("--fingering", is_flag=True, help="Print finger numbers in the rewritten scores.")
+@click.option("--colour", "--color", "colour", is_flag=True, help="Print the changed notes in "
+              "colour.")
+@click.option("--beside", is_flag=True, help="Also write NN-beside: the original score with the "
+              "alternative as a part of its own below it, to compare in a notation program.")
+@click.option("--compressed", is_flag=True, help="Write .mxl instead of .musicxml.")
 @click.option("--out", metavar="DIR", required=True, help="Folder for the alternatives.")
 @click.option("--report", metavar="FILE", help="The report once more as .pdf (or .html).")
 @click.option("--force", is_flag=True, help="Replace files of an earlier run in DIR, and FILE.")
 def rewrite(
     as_json: bool, quiet: bool, keep: str, count: int, seconds: float | None,
-    workers: int | None, fingering: bool, out: str, report: str | None, force: bool,
-    **options: Any,
+    workers: int | None, fingering: bool, colour: bool, beside: bool, compressed: bool, out: str,
+    report: str | None, force: bool, **options: Any,
 ) -> None:
     """Ranked easier alternatives of SCORE for a tier, each a complete score in DIR."""
     from simplify import api
@@ -149,7 +154,10 @@ def rewrite(
             _request(options), keep=keep, count=count, seconds=seconds, workers=workers,
             progress=progress,
         )
-    files = api.write_rewrites(result, target, fingering=fingering, report=sheet)
+    result, files = api.write_rewrites(
+        result, target, fingering=fingering, colour=colour, beside=beside, compressed=compressed,
+        report=sheet,
+    )
     if as_json:
         _print_json(document.of_rewrites(result, files))
     else:

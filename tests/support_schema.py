@@ -19,17 +19,23 @@ _IMPORTED = {
 }
 
 
-@cache
-def schema() -> xmlschema.XMLSchema:
-    """The schema, built once (some seconds)."""
+def schema_folder() -> tuple[Path, dict[str, Path]]:
+    """(folder of musicxml_4_0.xsd, files of the schemas that it imports by their addresses)."""
     package = importlib.util.find_spec("musicxml")
     assert package is not None
     assert package.submodule_search_locations
     folder = Path(package.submodule_search_locations[0]) / "generate_classes"
     known = Path(xmlschema.__file__).parent / "schemas"
+    return folder, {uri: known / name for uri, name in _IMPORTED.items()}
+
+
+@cache
+def schema() -> xmlschema.XMLSchema:
+    """The schema, built once (some seconds)."""
+    folder, imported = schema_folder()
 
     def local(uri: str) -> str:
-        return str(known / _IMPORTED[uri]) if uri in _IMPORTED else uri
+        return str(imported.get(uri, uri))
 
     return xmlschema.XMLSchema(
         str(folder / "musicxml_4_0.xsd"), uri_mapper=local, allow="local"

@@ -112,6 +112,10 @@ def test_pedals_json_and_marked_score(excerpt: Path, tmp_path: Path):
     assert again.returncode == 2
     assert again.stderr.startswith(b"Error: ")
     assert run("pedals", excerpt, "--out", target, "--force").returncode == 0
+    packed = tmp_path / "marked.mxl"
+    assert run("pedals", excerpt, "--out", packed).returncode == 0
+    with zipfile.ZipFile(packed) as bundle:
+        assert any(bundle.read(name) == target.read_bytes() for name in bundle.namelist())
 
 
 def test_fingers_are_printed_and_the_plan_is_shown(excerpt: Path, tmp_path: Path):
@@ -146,7 +150,8 @@ def test_fingers_are_printed_and_the_plan_is_shown(excerpt: Path, tmp_path: Path
 def test_rewrite_writes_scores_page_and_json(excerpt: Path, tmp_path: Path):
     """Every alternative is a complete score without faults; the JSON names each file."""
     out = tmp_path / "easier"
-    done = run("rewrite", excerpt, "--tier", "school", "--json", "--out", out, "-n", "3")
+    done = run("rewrite", excerpt, "--tier", "school", "--json", "--out", out, "-n", "3",
+               "--beside", "--colour")
     assert done.returncode in (0, 1), done.stderr
     result = json.loads(done.stdout)
     assert json.loads((out / "result.json").read_text("utf-8")) == result
@@ -160,7 +165,12 @@ def test_rewrite_writes_scores_page_and_json(excerpt: Path, tmp_path: Path):
         assert one["difficulty"] < result["original"]["difficulty"]
         assert set(one["distance_parts"]) == {"melody", "bass", "harmony", "rhythm", "texture"}
         assert one["steps"]
-        assert (out / one["file"]).read_bytes().startswith(b"<?xml")
+        alone = (out / one["file"]).read_bytes()
+        assert alone.startswith(b"<?xml")
+        both = (out / one["file"].replace(".", "-beside.")).read_bytes()
+        assert both.count(b"<part id=") == alone.count(b"<part id=") + 1
+        assert f"(alternative {one['rank']})</part-name>".encode() in both
+        assert both.count(b"<note color=") == alone.count(b"<note color=") < alone.count(b"<note")
     assert done.returncode == (0 if result["alternatives"][0]["within_tier"] else 1)
     assert set(result["statistics"]) == {s["name"] for s in json.loads(
         run("strategies", "--json").stdout)["strategies"]}

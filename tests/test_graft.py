@@ -636,7 +636,7 @@ def test_the_sources_own_pedals_give_way():
     the span, and everything if asked for."""
     loaded = load(score([
         attributes(1) + direction("<words>E♭</words>") + note("C4", 4)
-        + direction("<words>préparez F♯</words>"),
+        + direction("<words>dolce F♯</words>"),
         direction("<words>A♭</words>") + note("D4", 4),
     ]))
     mark = PedalMark(0, "move", (("G", 1),))
@@ -645,13 +645,13 @@ def test_the_sources_own_pedals_give_way():
         root = ET.fromstring(xml)
         return [w.text for w in root.iter("words")]
 
-    assert words(graft(loaded, loaded.part, pedal_marks=[mark])) == ["G♯", "préparez F♯", "A♭"]
+    assert words(graft(loaded, loaded.part, pedal_marks=[mark])) == ["G♯", "dolce F♯", "A♭"]
     wide = graft(loaded, loaded.part, pedal_marks=[mark], pedal_span=(0, loaded.part.end))
-    assert words(wide) == ["G♯", "préparez F♯"]
+    assert words(wide) == ["G♯", "dolce F♯"]
     kept = graft(loaded, loaded.part, pedal_marks=[mark], keep_given=True)
-    assert words(kept) == ["E♭", "G♯", "préparez F♯", "A♭"]
+    assert words(kept) == ["E♭", "G♯", "dolce F♯", "A♭"]
     both = graft(loaded, without(loaded.part, "C4"), pedal_marks=[mark])
-    assert words(both) == ["G♯", "préparez F♯", "A♭"]
+    assert words(both) == ["G♯", "dolce F♯", "A♭"]
 
 
 def test_a_pedal_mark_outside_the_part():

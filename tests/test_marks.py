@@ -38,6 +38,17 @@ def positions(text):
         ("préparez mi ♮ fa ♮ sol ♭ la ♮ si ♭ do ♮ ré ♯", "E:0 F:0 G:-1 A:0 B:-1 C:0 D:1"),
         ("H♮ C♯", "B:0 C:1"), ("Des Es As B", "D:-1 E:-1 A:-1 B:-1"), ("Cis Fis", "C:1 F:1"),
         ("\ue262F", ""), ("F\ue262", "F:1"),
+        # Words as scores in other languages spell them.
+        ("B flat", "B:-1"), ("E-flat, A natural", "E:-1 A:0"), ("prepare D♮ C♯", "D:0 C:1"),
+        ("Prep. Eb Ab", "E:-1 A:-1"), ("fa dièse, si bémol", "F:1 B:-1"),
+        ("préparez si bécarre", "B:0"), ("fa diesis, si bemolle", "F:1 B:-1"),
+        ("mi bequadro", "E:0"), ("fa sostenido si bemol", "F:1 B:-1"), ("Sib, Fa#", "B:-1 F:1"),
+        ("mi ♮ fa ♯", "E:0 F:1"), ("H", ""), ("B vorbereiten", "B:-1"), ("Fis", "F:1"),
+        ("Es vorbereiten", "E:-1"), ("Fis nach F", "F:0"), ("H♮ C♯ vorbereiten", "B:0 C:1"),
+        ("F♮ → F♯", "F:1"), ("E♭ to E♮", "E:0"), ("Ped. F# G#", "F:1 G:1"),
+        # SMuFL: a diagram set in a music font.
+        ("\ue681\ue682\ue680\ue683\ue681\ue682\ue682\ue681",
+         "D:0 C:1 B:-1 E:0 F:1 G:1 A:0"),
     ],
 )
 def test_words_that_are_pedals(text, wanted):
@@ -49,11 +60,64 @@ def test_words_that_are_pedals(text, wanted):
     "text",
     ["A", "B", "D.C.", "D.S. al Fine", "dolce", "a tempo", "E", "Clarinet in B♭", "Cor en fa ♯",
      "E♭ major", "A♭-Dur", "Bb clarinet", "As", "Es", "C D", "senza Ped.", "", "♯", "e♭",
-     "3. Satz"],
+     "3. Satz", "Trumpet in B flat", "Clarinet in B flat, harp", "a flat", "in A flat major",
+     "un poco sostenuto", "La mer", "si", "E natural horn call", "Ces dames"],
 )
 def test_words_that_are_not(text):
     """Letters without a sign, keys, instruments in a key, single German words."""
     assert pedals_in_words(text) == ()
+
+
+def given_marks(*bars):
+    """Warnings about the pedal marks of a harp part in these bars."""
+    found = load(score(list(bars)))
+    return [w for w in found.info.warnings if w.startswith("pedal marks")]
+
+
+def words(text):
+    return direction(f"<words>{text}</words>")
+
+
+FULL = "D♮ C♮ B♭ E♭ F♮ G♮ A♮"
+
+
+@pytest.mark.parametrize(
+    ("bars", "wanted"),
+    [
+        # right, by the strings named and by their synonyms (G♭ is the F string at sharp)
+        ((words(FULL) + note("Bb4", 4), note("Eb4", 4)), []),
+        ((words("D♮ C♮ B♭ E♭ F♯ G♮ A♮") + note("Gb4", 4),), []),
+        # a pedal that no mark has named is not judged
+        ((words("F♯") + note("Bb4", 4),), []),
+        # the note before the mark is not judged either
+        ((note("F4", 2) + words("F♯") + note("F#4", 2),), []),
+        # a mark below the last note before the change
+        ((words("F♮") + note("F4", 2) + words("F♯") + note("F4", 1) + note("F#4", 1),), []),
+        ((words(FULL) + note("C4", 4), note("B4", 2) + note("B4", 2)),
+         ["bar 2 beat 1: B4 is written, but the pedal marks leave B at ♭ (bar 1 beat 1)"]),
+        ((words(FULL) + note("C4", 4), note("r", 2) + words("F♯") + note("r", 2), note("F4", 4)),
+         ["bar 3 beat 1: F4 is written, but the pedal marks leave F at ♯ (bar 2 beat 3)"]),
+        ((words("F♮") + note("F4", 4), direction("<words>F♯</words>", offset="2")
+          + note("F4", 4), note("F#4", 4)),
+         ["bar 2 beat 3: F is to move to ♯ while F4 is held"]),
+        ((words("F♮ F♯") + note("F#4", 4),),
+         ["bar 1 beat 1: F is asked for in 2 positions at once ('F♮ F♯')"]),
+        ((direction("<harp-pedals><pedal-tuning><pedal-step>D</pedal-step><pedal-alter>0"
+                    "</pedal-alter></pedal-tuning></harp-pedals>") + note("D4", 4),),
+         ["bar 1 beat 1: the pedal diagram leaves out C, B, E, F, G, A"]),
+    ],
+)
+def test_marks_are_checked_against_the_notes(bars, wanted):
+    """A mistake is told once, by its bar."""
+    bars = (attributes(1) + bars[0], *bars[1:])
+    assert given_marks(*bars) == [f"pedal marks, {line}" for line in wanted]
+
+
+def test_many_mistakes_are_counted():
+    """A part that contradicts its setting all along does not drown the other warnings."""
+    bars = [words(FULL) + note("B4", 4)] * 20
+    told = given_marks(attributes(1) + bars[0], *bars[1:])
+    assert len(told) == 12
 
 
 def test_diagrams_are_read():
@@ -79,7 +143,7 @@ def test_symbols_beside_words():
     ("content", "alone"),
     [
         ("<words>F♯</words>", True), ("<words>Mi ♮ Fa ♯</words>", True),
-        ("<words>préparez mi ♮</words>", False), ("<words>dolce</words>", False),
+        ("<words>préparez mi ♮</words>", True), ("<words>dolce</words>", False),
         ("<words>F♯</words><dynamics><p/></dynamics>", False),
     ],
 )

@@ -510,7 +510,8 @@ def test_octave_lines_do_not_move_the_pitch():
 @pytest.mark.parametrize(
     "name",
     ["Harp", "Harps", "harp", "Arpa", "Harfe", "Harpe", "Harp 1", "Piano (or Harp)", "Arpa I",
-     "Hrp."],
+     "Hrp.", "Harfen", "Arpe", "Harpes", "Hrf.", "Hfe.", "Harpa", "Harppu", "Hárfa", "Арфа",
+     "ハープ", "Pedal Harp", "Harp (or Piano)"],
 )
 def test_harp_names(name):
     """English, Italian, German and French names are the harp even beside other keyboards."""
@@ -520,11 +521,20 @@ def test_harp_names(name):
     assert loaded.choice.ids == ("P2",)
 
 
-@pytest.mark.parametrize("name", ["Harpsichord", "Autoharp", "Violin"])
+@pytest.mark.parametrize(
+    "name", ["Harpsichord", "Autoharp", "Violin", "Harp Guitar", "Blues Harp", "Jew's Harp"]
+)
 def test_names_that_only_look_like_it(name):
     """A harpsichord is a keyboard."""
     opened = score_from_bytes(score([attributes(1) + note("C5", 4)], names=(name,)), "x.xml")
     assert not opened.candidates[0].is_harp
+
+
+def test_a_part_for_either_gives_way_to_the_harps_own():
+    """A song "for piano (or harp)" with a harp beside it."""
+    loaded = load(score([attributes(1) + note("C5", 4)], [attributes(1) + note("C4", 4)],
+                        names=("Piano (or Harp)", "Harp")))
+    assert loaded.choice.ids == ("P2",)
 
 
 def test_harp_by_its_sound():

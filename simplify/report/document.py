@@ -171,6 +171,7 @@ def of_rewrites(result: RewriteResult, files: Sequence[str]) -> Document:
                 ],
                 "edits": [edit_document(edit) for edit in one.edits],
                 "note": one.note,
+                "lost_marks": list(one.lost_marks),
                 "file": file,
             }
             for one, file in zip(result.alternatives, files, strict=True)

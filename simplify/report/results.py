@@ -79,7 +79,8 @@ class Alternative:
     player; edits: in the order in which they apply to the source; changed: ids of the notes that
     the source does not have; pedals: moves in the passage
     before and after; joins: places between the passage and the bars around it that stay as hard as
-    they were written."""
+    they were written; lost_marks: signs that went from the page with their notes, a line a bar,
+    known once the score has been written."""
 
     rank: int
     part: Part
@@ -101,6 +102,7 @@ class Alternative:
     edits: tuple[Edit, ...]
     pedal_moves: int
     note: str
+    lost_marks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

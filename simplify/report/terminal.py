@@ -167,6 +167,9 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
         for step in one.steps:
             text = f"{bars_words(step.first, step.last)}, {step.text}"
             lines.append(_wrapped(text, "      ", "    "))
+        if one.lost_marks:
+            text = "signs without a note any more: " + "; ".join(one.lost_marks)
+            lines.append(_wrapped(text, "      ", "    "))
     lines.append("")
     if not result.alternatives:
         lines.append("No alternative was found that this player could play without a fault.")

@@ -24,6 +24,8 @@ from simplify.score.notexml import (
     ACCIDENTALS,
     Fix,
     Sign,
+    bare_copy,
+    inherit,
     insert_child,
     notations_of,
     number_text,
@@ -486,6 +488,8 @@ class BarWriter:
             return [slot]
         pieces = split_note(self.bar, slot.start, slot.end, slot.tuplet, stream.zones)
         if pieces is None:
+            pieces = self.as_printed(slot, new)
+        if pieces is None:
             raise OutputError(
                 f"{self.loaded.info.path}: bar {self.bar.number} beat "
                 f"{self.bar.beat(self.bar.onset + slot.start):g}: a note of "
@@ -509,6 +513,24 @@ class BarWriter:
                 )
             )
         return slots
+
+    def as_printed(self, slot: _Slot, new: list[_Written]) -> tuple[Piece, ...] | None:
+        """The value of the note in whose place a new one stands, if it is as long: what the source
+        could print can be printed again."""
+        for member in new:
+            lost = self.plan.heirs.get(member.note.id) if member.note is not None else None
+            child = next(
+                (
+                    c for c in self.layout.children
+                    if lost is not None and self.element(c) is lost
+                    and (c.onset, c.end) == (slot.start, slot.end)
+                ), None,
+            )
+            kind = (lost.findtext("type") or "").strip() if lost is not None else ""
+            if child is not None and lost is not None and kind:
+                dots = len(lost.findall("dot"))
+                return (Piece(slot.start, slot.end, kind, dots, ratio_of(lost)),)
+        return None
 
     # XML of new notes
 
@@ -535,7 +557,14 @@ class BarWriter:
         self.head(element, stream, self.plan.xml_staff(note), piece)
         self.ties(element, into, out)
         self.marks(element, note, at == 0, at + 1 == count, chord)
+        self.inherit(element, note, at == 0, at + 1 == count)
         return element
+
+    def inherit(self, element: ET.Element, note: Note, first: bool, last: bool) -> None:
+        """What a new note takes over from the one in whose place it stands."""
+        lost = self.plan.heirs.get(note.id)
+        if lost is not None:
+            inherit(element, lost, first=first, last=last)
 
     def like(self, stream: _Stream, member: _Written, model: _Written) -> ET.Element:
         """A new note for a kept chord: value, stem and voice as the chord's own notes."""
@@ -561,20 +590,29 @@ class BarWriter:
                 element, note.id in self.plan.tied_in, note.id in self.plan.tied_out
             )
         self.marks(element, note, True, True, [member])
+        self.inherit(element, note, True, True)
         return element
 
     def grace(self, stream: _Stream, member: _Written) -> ET.Element:
-        """A new grace note: an eighth with a stroke, as common practice writes a short one."""
+        """A new grace note: as the one in whose place it stands, else an eighth with a stroke, as
+        common practice writes a short one."""
         note = member.note
         assert note is not None
+        lost = self.plan.heirs.get(note.id)
         element = ET.Element("note")
-        ET.SubElement(element, "grace", {"slash": "yes"})
+        before = lost.find("grace") if lost is not None else None
+        if before is not None:
+            element.append(bare_copy(before))
+        else:
+            ET.SubElement(element, "grace", {"slash": "yes"})
         self.pitch(element, self.plan.written_pitch(note, self.layout))
         ET.SubElement(element, "voice").text = stream.label
-        ET.SubElement(element, "type").text = "eighth"
+        kind = lost.findtext("type") if lost is not None else None
+        ET.SubElement(element, "type").text = kind or "eighth"
         if self.plan.many_staves(self.source):
             ET.SubElement(element, "staff").text = str(self.plan.xml_staff(note))
         self.marks(element, note, True, True, [member])
+        self.inherit(element, note, True, True)
         return element
 
     def ties(self, element: ET.Element, into: bool, out: bool) -> None:
@@ -944,7 +982,7 @@ class BarWriter:
         )
         chunks: list[str] = []
         if unit != self.layout.divisions and not any(
-            self.element(child).find("divisions") is not None for child in head
+            self.states_divisions(child) for child in head
         ):
             chunks.append(self.divisions(unit))
         chunks += [self.verbatim(child, unit) for child in head]
@@ -970,9 +1008,13 @@ class BarWriter:
             attributes = ET.Element("attributes")
             attributes.extend(late)
             chunks.append(self.style.render(attributes))
-        if unit != self.layout.end_divisions:
-            chunks.append(self.divisions(self.layout.end_divisions))
-        chunks += [self.verbatim(child, unit) for child in tail]
+        final = self.layout.end_divisions
+        if unit != final and not any(self.states_divisions(child) for child in tail):
+            chunks.append(self.divisions(final))
+        chunks += [
+            self.verbatim(child, final if self.states_divisions(child) else unit)
+            for child in tail
+        ]
         glue = self.style.newline + (self.style.base if self.style.newline else "")
         ending = re.search(rb"\s*$", self.text[self.measure.inner_start : self.measure.inner_end])
         last = ending[0].decode() if ending and self.style.newline else ""
@@ -1093,6 +1135,10 @@ class BarWriter:
             for _, said, _ in stream.other:
                 factor = math.lcm(factor, (said * base / TICKS).denominator)
         return base * factor
+
+    def states_divisions(self, child: PlacedChild) -> bool:
+        """True for an `<attributes>` that sets the divisions."""
+        return self.element(child).find("divisions") is not None
 
     def divisions(self, value: int) -> str:
         """An `<attributes>` that only sets the divisions."""

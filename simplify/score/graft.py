@@ -234,7 +234,8 @@ def graft(
     if len(loaded.sources) == 1 and loaded.choice.staves == 1:
         # A part of one staff has no second one to write on: the staff is only a register.
         new = replace(new, notes=tuple(
-            note if note.staff == 1 else replace(note, staff=1) for note in new.notes
+            note if note.staff == 1 or note == old.by_id.get(note.id) else replace(note, staff=1)
+            for note in new.notes
         ))
     colours = dict(colour or {})
     plan = Plan(loaded, new, pedal_marks, dict(fingering or {}), colours, keep_given, pedal_span)
@@ -257,7 +258,9 @@ def _check(loaded: LoadedPart, new: Part, encoded: bytes) -> None:
     document = loaded.score.document
     try:
         again = load_document(encoded, document.path, source_format=document.source_format)
-        read = load_part(replace(loaded.score, document=again), loaded.choice)
+        read = load_part(
+            replace(loaded.score, document=again), loaded.choice, empty=not new.notes
+        )
     except GentlerError as error:
         raise OutputError(
             f"{document.path}: what was written can't be read again: {error}"

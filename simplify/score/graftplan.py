@@ -154,6 +154,7 @@ class Plan:
         self.added = [note for note in new.notes if note.id not in self.kept]
         self.old_in, self.old_out = tie_flags(old)
         self.tied_in, self.tied_out = tie_flags(new)
+        self.heirs = self._heirs()
         self.fixes: dict[tuple[int, int], dict[int, Fix]] = {}
         self.new_ends: dict[NoteId, list[ET.Element]] = {}
         self._styles: dict[tuple[int, int], Style] = {}
@@ -176,6 +177,29 @@ class Plan:
         for note_id, finger in sorted(fingering.items()):
             if note_id in self.kept:
                 self.fix(note_id).finger = finger
+
+    def _heirs(self) -> dict[NoteId, ET.Element]:
+        """New notes that stand where a lost one stood, with the XML of that one: the nearest in
+        pitch of those with its onset, its own voice first."""
+        old = self.loaded.part.by_id
+        lost: dict[tuple[int, int, bool], list[Note]] = {}
+        for note in self.loaded.part.notes:
+            if note.id not in self.kept:
+                lost.setdefault((note.onset, note.staff, note.grace > 0), []).append(note)
+        pairs = sorted(
+            (
+                (new.voice != note.voice, abs(new.pitch.midi - note.pitch.midi), note.id, new.id)
+                for new in self.added
+                for note in lost.get((new.onset, new.staff, new.grace > 0), ())
+            ),
+        )
+        found: dict[NoteId, ET.Element] = {}
+        taken: set[NoteId] = set()
+        for _, _, note_id, new_id in pairs:
+            if note_id not in taken and new_id not in found:
+                taken.add(note_id)
+                found[new_id] = self.loaded.element(old[note_id].id)
+        return found
 
     # Facts about the source
 

@@ -1,8 +1,9 @@
 """Harp pedal marks: reading those a source prints, building the XML of those that are added.
 
-Read: `<harp-pedals>` diagrams and words such as ``F♯``, ``E♭ A♮``, ``Mi ♮ Fa ♯ Sol ♮`` or a whole
-setting, in English or German letters and in French or Italian syllables. A word counts only with
-an accidental sign on a letter, so that a rehearsal ``A`` or ``D.C.`` is never a pedal.
+Read: `<harp-pedals>` diagrams, diagrams set in a music font, and words such as ``F♯``, ``E♭ A♮``,
+``B flat``, ``Mi ♮ Fa ♯ Sol ♮``, ``fa dièse``, ``prepare D♮`` or a whole setting, in English or
+German letters and in French, Italian or Spanish syllables. A word counts only with an accidental on
+a letter, so that a rehearsal ``A`` or ``D.C.`` is never a pedal.
 
 Built: diagrams in the order D C B E F G A (MusicXML 4.0, `<harp-pedals>`: "for easiest reading,
 the pedal-tuning elements should follow standard harp pedal order, with pedal-step values of D, C,
@@ -37,11 +38,23 @@ _SYLLABLES = {
 }
 _SIGNS = {
     "♭": -1, "\ue260": -1, "b": -1, "♮": 0, "\ue261": 0, "♯": 1, "\ue262": 1, "#": 1,
+    "flat": -1, "bémol": -1, "bemol": -1, "bemolle": -1, "natural": 0, "nat": 0, "bécarre": 0,
+    "becarre": 0, "bequadro": 0, "becuadro": 0, "sharp": 1, "dièse": 1, "diese": 1, "diesis": 1,
+    "sostenido": 1,
 }
-_SYMBOLS = {"accidentalFlat": "♭", "accidentalNatural": "♮", "accidentalSharp": "♯"}
+_SYMBOLS = {
+    "accidentalFlat": "♭", "accidentalNatural": "♮", "accidentalSharp": "♯",
+    "harpPedalRaised": "\ue680", "harpPedalCentered": "\ue681", "harpPedalLowered": "\ue682",
+    "harpPedalDivider": "\ue683",
+}
+_DRAWN = {"\ue680": -1, "\ue681": 0, "\ue682": 1}
+"""Characters of a diagram set in a music font (SMuFL, "Harp techniques": raised, centred,
+lowered); they stand in the order of the pedals."""
 _TOKEN = re.compile(
     r"(?<![\w.])(?P<letter>do|ut|r[eé]|mi|fa|sol|la|si|[A-H])"
-    r"(?:(?P<spaced>\s?[♭♮♯\ue260\ue261\ue262])|(?P<plain>[#b])(?![\w]))",
+    r"(?:(?P<spaced>\s?[♭♮♯\ue260\ue261\ue262])|(?P<plain>[#b])(?![\w])"
+    r"|[\s-]?(?P<word>flat|natural|nat(?=\.)|sharp|b[ée]mol|b[ée]carre|di[èe]se|bemolle|bequadro"
+    r"|diesis|becuadro|sostenido)(?![\w]))",
     re.IGNORECASE,
 )
 _NOT_A_PEDAL_BEFORE = re.compile(r"\b(?:in|en|auf)\s*$", re.IGNORECASE)
@@ -50,7 +63,14 @@ _NOT_A_PEDAL_AFTER = re.compile(
     re.IGNORECASE,
 )
 _GERMAN = re.compile(r"(?P<letter>[CDEFGAH])(?P<end>is|es|s)?$")
-_BETWEEN = re.compile(r"[\s,;/|:\-–—()\[\]]+")
+_PREPARE = re.compile(
+    r"\b(?:prep(?:are|arare|arate|ara|arar)?|pr[ée]p(?:arez|arer|are)?|vorbereiten|vorber|"
+    r"einstellen|umstellen|stellen|set|change|changez|cambia(?:re)?|wechseln)\b\.?",
+    re.IGNORECASE,
+)
+_ABOUT_PEDALS = re.compile(r"\b(?:p[ée]dal(?:e|es|en|i|s)?|ped|harp|harpe|harfe|arpa)\b\.?", re.I)
+_TURNS_INTO = re.compile(r"→|->|=>|\b(?:to|nach|zu|a|en|in)\b")
+_BETWEEN = re.compile(r"[\s,;.+/|:\-–—()\[\]→>=\ue683]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +105,20 @@ def in_pedal_order(positions: Mapping[str, int]) -> Positions:
 def pedals_in_words(text: str) -> Positions:
     """Pedals named in a text, in pedal order; empty if it names none.
 
-    A sign that only looks like one in plain letters (``Eb``, ``F#``) counts where nothing but
-    pedals stands in the text; a letter after "in" or before "major" names a key or an instrument.
+    A sign in plain letters (``Eb``, ``F#``) or spelt out (``B flat``, ``fa dièse``) counts where
+    the text says nothing else than pedals and that they are to be prepared; a letter after "in" or
+    before "major" names a key or an instrument. Of ``F♮ → F♯`` the last holds.
     """
-    found: dict[str, int] = {}
-    rest = text
-    plain = False
+    return in_pedal_order(dict(_named(text)))
+
+
+def _named(text: str) -> tuple[tuple[str, int], ...]:
+    """(letter, position) of every pedal a text names, in its order."""
+    drawn = [_DRAWN[sign] for sign in text if sign in _DRAWN]
+    if len(drawn) == len(PEDAL_ORDER):
+        return tuple(zip(PEDAL_ORDER, drawn, strict=True))
+    found: list[tuple[str, int]] = []
+    strict = False
     for match in _TOKEN.finditer(text):
         letter = match["letter"]
         if len(letter) == 1 and letter.islower():
@@ -99,32 +127,74 @@ def pedals_in_words(text: str) -> Positions:
             text[match.end() :]
         ):
             return ()
-        plain = plain or match["plain"] is not None
-        sign = (match["spaced"] or match["plain"]).strip()
-        step = _SYLLABLES.get(letter.lower(), letter.upper())
-        found[step] = _SIGNS[sign]
-        rest = rest.replace(match[0], " ", 1)
-    if plain and _BETWEEN.sub("", rest):
+        strict = strict or match["spaced"] is None
+        sign = (match["spaced"] or match["plain"] or match["word"]).strip().lower()
+        found.append((_SYLLABLES.get(letter.lower(), letter.upper()), _SIGNS[sign]))
+    if strict and _BETWEEN.sub("", _without_helpers(_TOKEN.sub(" ", text))):
         return ()
-    return in_pedal_order(found) if found else _german_names(text)
+    return tuple(found) if found else _german_names(text)
 
 
-def _german_names(text: str) -> Positions:
-    """``Des Es As`` and the like: nothing but German note names, two of them altered."""
-    words = [word for word in _BETWEEN.split(text) if word]
-    found: dict[str, int] = {}
-    altered = 0
+def _without_helpers(text: str) -> str:
+    """The text without the words that only say that it is about pedals to be set."""
+    for pattern in (_PREPARE, _ABOUT_PEDALS, _TURNS_INTO):
+        text = pattern.sub(" ", text)
+    return text
+
+
+def _german_names(text: str) -> tuple[tuple[str, int], ...]:
+    """``Des Es As`` and the like: nothing but German note names, two of them altered; one
+    is enough if it can be no other word (``Fis``, ``Ges``) or is to be prepared (``Es
+    vorbereiten``)."""
+    words = [word for word in _BETWEEN.split(_without_helpers(text)) if word]
+    found: list[tuple[str, int]] = []
+    altered, sure = 0, bool(_PREPARE.search(text))
     for word in words:
         match = _GERMAN.match(word)
         if word == "B":
-            found["B"], altered = -1, altered + 1
-        elif match and (match["end"] != "s" or match["letter"] in "EA"):
+            found.append(("B", -1))
+            altered += 1
+        elif match and (match["end"] != "s" or match["letter"] in "EA") and not (
+            match["end"] == "es" and match["letter"] in "EA"
+        ):
             step = "B" if match["letter"] == "H" else match["letter"]
-            found[step] = {"is": 1, "es": -1, "s": -1, None: 0}[match["end"]]
+            found.append((step, {"is": 1, "es": -1, "s": -1, None: 0}[match["end"]]))
             altered += match["end"] is not None
+            sure = sure or match["end"] in ("is", "es")
         else:
             return ()
-    return in_pedal_order(found) if altered >= 2 else ()
+    return tuple(found) if altered >= 2 or (altered and sure) else ()
+
+
+def flaws(direction: ET.Element) -> tuple[str, ...]:
+    """What is wrong with a pedal mark as it is printed: a diagram without all its pedals or with a
+    position that no pedal has, one pedal in two positions at once."""
+    found = []
+    for diagram in direction.iterfind("direction-type/harp-pedals"):
+        seen: dict[str, str] = {}
+        for tuning in diagram.findall("pedal-tuning"):
+            step = (tuning.findtext("pedal-step") or "").strip()
+            alter = (tuning.findtext("pedal-alter") or "").strip()
+            if step in seen and seen[step] != alter:
+                found.append(f"the pedal diagram gives {step} twice")
+            seen[step] = alter
+        usable = {letter for letter, _ in _diagram(diagram)}
+        odd = [s for s in seen if s not in usable]
+        missing = [letter for letter in PEDAL_ORDER if letter not in seen]
+        if odd:
+            found.append(f"the pedal diagram has no usable position for {', '.join(odd)}")
+        if missing and usable:
+            found.append(f"the pedal diagram leaves out {', '.join(missing)}")
+    text = _words(direction)
+    table: dict[str, set[int]] = {}
+    for letter, position in _named(text):
+        table.setdefault(letter, set()).add(position)
+    if not re.search(r"→|->|=>|\bto\b|\bnach\b", text):
+        found += [
+            f"{letter} is asked for in {len(where)} positions at once ('{' '.join(text.split())}')"
+            for letter, where in sorted(table.items()) if len(where) > 1
+        ]
+    return tuple(found)
 
 
 def _diagram(element: ET.Element) -> Positions:
@@ -173,8 +243,9 @@ def only_pedals(direction: ET.Element) -> bool:
                 return False
     if direction.find("direction-type/harp-pedals") is not None:
         return not _words(direction) or bool(pedals_in_words(_words(direction)))
-    rest = _TOKEN.sub(" ", _words(direction))
-    return not _BETWEEN.sub("", rest) or bool(_german_names(_words(direction)))
+    rest = _without_helpers(_TOKEN.sub(" ", _words(direction)))
+    left = _BETWEEN.sub("", rest).strip("".join(_DRAWN))
+    return not left or bool(_german_names(_words(direction)))
 
 
 def diagram_xml(positions: Positions) -> tuple[str, ...]:

@@ -105,7 +105,8 @@ def _pitch(note: ET.Element, transpose: tuple[int, int]) -> Pitch | str:
     octave = (element.findtext("octave") or "").strip()
     alter = (element.findtext("alter") or "0").strip()
     if step not in STEP_SEMITONES or not re.fullmatch(r"\d", octave) or not _SIGNED.match(alter):
-        return f"a pitch that can't be read (step '{step}', alter '{alter}', octave '{octave}')"
+        said = (text[:20] for text in (step, alter, octave))
+        return "a pitch that can't be read (step '{}', alter '{}', octave '{}')".format(*said)
     value = int(alter) if alter in ("0", "1", "-1") else Fraction(alter)
     if value.denominator != 1:
         return f"a quarter tone ({step} altered by {alter}), which no pedal gives"

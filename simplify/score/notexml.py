@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.sax.saxutils import escape, quoteattr
 
+from simplify.score.measures import marks_of
 from simplify.score.read import BarLayout
 from simplify.score.source import SourceMeasure
 
@@ -155,6 +156,44 @@ def bare_copy(element: ET.Element) -> ET.Element:
         if name.startswith(("default-", "relative-", "bezier-")):
             del twin.attrib[name]
     return twin
+
+
+_OWN_LINES = frozenset({"tied", "slur", "tuplet", "glissando", "slide", "tremolo", "wavy-line"})
+"""Notations that the graft follows from note to note; none is handed on as it stands."""
+
+
+def _modelled(group: str, element: ET.Element) -> bool:
+    """True if a mark of the model stands for a notation."""
+    note = ET.Element("note")
+    notations_of(note, group).append(element)
+    return bool(marks_of(note))
+
+
+def inherit(note: ET.Element, lost: ET.Element, *, first: bool, last: bool) -> None:
+    """Gives a new note what stood on the note in whose place it is: the marks they share as they
+    were printed, those that no mark of the model stands for, and the whole lyric of shared words.
+
+    first, last: whether this is the first, the last of the tied values that write the new note.
+    """
+    for notations in lost.findall("notations"):
+        for element in notations:
+            group = element.tag in ("ornaments", "technical", "articulations")
+            for one in list(element) if group else [element]:
+                if one.tag in _OWN_LINES or not (last if one.tag == "fermata" else first):
+                    continue
+                home = notations_of(note, element.tag if group else "")
+                own = home.find(one.tag)
+                if own is not None:
+                    home[list(home).index(own)] = bare_copy(one)
+                elif not _modelled(element.tag if group else "", one):
+                    home.append(bare_copy(one))
+    words = {"".join(t.text or "" for t in e.iterfind("text")).strip(): e
+             for e in lost.findall("lyric")}
+    for lyric in note.findall("lyric"):
+        printed = words.get((lyric.findtext("text") or "").strip())
+        if printed is not None:
+            note[list(note).index(lyric)] = bare_copy(printed)
+    _prune(note)
 
 
 @dataclass(slots=True)

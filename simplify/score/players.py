@@ -16,7 +16,9 @@ from simplify.score.model import STEP_SEMITONES
 from simplify.score.source import SourceDocument
 
 HARP = re.compile(
-    r"(?<!jaw )(?<!mouth )(?<!jew's )\b(?:harps?|harpes?|harfen?|arp[ae]|harpa|harfa|hrp|hp)\b",
+    r"(?<!jaw )(?<!mouth )(?<!jew's )(?<!jaw's )(?<!blues )(?<!glass )\b(?:harps?|harpes?|harfen?|"
+    r"arp[aei]|harpa|harpor|harfa|hárfa|harppu|hrp|hrf|hfe|hp|арфа|άρπα|ハープ|竖琴|하프)\b"
+    r"(?!\s+guitar)",
     re.IGNORECASE,
 )
 
@@ -204,8 +206,8 @@ def _listed(document: SourceDocument) -> list[Listed]:
 
 
 def choose(choices: tuple[PartChoice, ...], path: str, wanted: str | None) -> PartChoice:
-    """The player of a name or id; without one the harp, else the only keyboard, else the only
-    part with notes.
+    """The player of a name or id; without one the harp ("Piano (or Harp)" only where no part is a
+    harp's alone), else the only keyboard, else the only part with notes.
 
     Raises:
         SelectionError: no such part, or the choice is open; lists the parts.
@@ -230,6 +232,7 @@ def choose(choices: tuple[PartChoice, ...], path: str, wanted: str | None) -> Pa
         raise SelectionError(f"{path}: no part '{wanted}'; the parts are {listing}")
     full = [choice for choice in choices if choice.notes]
     for group in (
+        [c for c in full if c.is_harp and not _KEYBOARD.search(c.name)],
         [c for c in full if c.is_harp],
         [c for c in full if c.is_keyboard],
         full,

@@ -38,7 +38,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from simplify.errors import ScoreError, SelectionError
-from simplify.score.marks import given_setting
+from simplify.score.markcheck import mark_mistakes
+from simplify.score.marks import flaws, given_setting
 from simplify.score.measures import (
     NUMBER,
     PlacedChild,
@@ -81,6 +82,9 @@ from simplify.score.source import (
 DEFAULT_TEMPO = 96.0
 """Quarter notes a minute of a score without a tempo mark (estimate: a middling moderato; larger
 makes every unmarked score look harder, smaller easier). Always told in a warning."""
+
+MARK_MISTAKES_TOLD = 12
+"""Most mistakes of the source's pedal marks that are told one by one (estimate: a page of them)."""
 
 _HAND_WORD = {
     "L": re.compile(
@@ -390,6 +394,13 @@ def load_part(score: Score, choice: PartChoice, *, empty: bool = False) -> Loade
         choice.id, choice.name or choice.id, bars, tuple(notes), tuple(tempo),
         found.dynamics, found.given, assumed,
     )
+    mistakes = [(tick, text) for tick, text in found.flaws]
+    mistakes += [(mistake.onset, mistake.text) for mistake in mark_mistakes(part)]
+    for tick, text in sorted(mistakes)[:MARK_MISTAKES_TOLD]:
+        bar, beat = part.place(tick)
+        warnings.append(f"pedal marks, bar {bar} beat {beat:g}: {text}")
+    if len(mistakes) > MARK_MISTAKES_TOLD:
+        warnings.append(f"{len(mistakes) - MARK_MISTAKES_TOLD} more mistakes in the pedal marks")
     info = ScoreInfo(score.title, score.path, score.source_format, tuple(warnings))
     return LoadedPart(part, score, choice, sources, layouts, places, voices, info)
 
@@ -617,6 +628,7 @@ class _Found:
     dynamics: tuple[Dynamic, ...]
     given: tuple[GivenSetting, ...]
     hands: tuple[tuple[int, int, str], ...]
+    flaws: tuple[tuple[int, str], ...]
 
 
 def _directions(
@@ -629,6 +641,7 @@ def _directions(
     dynamics: set[tuple[int, str]] = set()
     given: list[GivenSetting] = []
     hands: list[tuple[int, int, str]] = []
+    wrong: list[tuple[int, str]] = []
     for which, source in enumerate(sources):
         for bar in bars:
             layout = layouts[which][bar.index]
@@ -655,6 +668,7 @@ def _directions(
                 setting = given_setting(item, tick)
                 if setting is not None:
                     given.append(setting)
+                    wrong += [(tick, text) for text in flaws(item)]
                 words = " ".join(
                     (e.text or "").strip() for e in item.iterfind("direction-type/words")
                 ).strip()
@@ -665,7 +679,7 @@ def _directions(
         tuple(tempo), tuple(rehearsals),
         tuple(Dynamic(tick, level) for tick, level in sorted(dynamics) if level),
         tuple(sorted(set(given), key=lambda g: (g.onset, g.positions))),
-        tuple(hands),
+        tuple(hands), tuple(wrong),
     )
 
 

@@ -70,17 +70,20 @@ class SourceMeasure:
 
 @dataclass(frozen=True, slots=True)
 class SourcePart:
-    """A part element: its id and its measures."""
+    """A part element: its id, its measures and the span of its bytes."""
 
     id: str
     measures: tuple[SourceMeasure, ...]
+    start: int = 0
+    end: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class SourceDocument:
     """A parsed score with its bytes. The tree is for reading only; change the text by `splice`.
 
-    text: the document in UTF-8, without byte order mark; every span counts in it. encoding, bom:
+    text: the document in UTF-8, without byte order mark; every span counts in it. listed: the
+    children of the part list. encoding, bom:
     how it is written out. archive, member: the compressed score it came from and its file there.
     """
 
@@ -89,6 +92,7 @@ class SourceDocument:
     text: bytes
     root: ET.Element
     parts: tuple[SourcePart, ...]
+    listed: tuple[SourceChild, ...] = ()
     encoding: str = "utf-8"
     bom: bytes = b""
     archive: bytes | None = None
@@ -149,7 +153,10 @@ class _Recorder:
         self.depth = 0
         self.elements = 0
         self.inside = False
+        self.listing = False
         self.parts: list[SourcePart] = []
+        self.listed: list[SourceChild] = []
+        self.open_part = (0, False)
         self.measures: list[SourceMeasure] = []
         self.children: list[SourceChild] = []
         self.part_id = ""
@@ -198,14 +205,19 @@ class _Recorder:
         element = self.builder.start(name, attributes)
         if self.depth == 2:
             self.inside = name == "part"
+            self.listing = name == "part-list"
             if self.inside:
+                at = self.parser.CurrentByteIndex
+                self.open_part = (at, self.tag(at)[1])
                 self.part_id = attributes.get("id", "")
                 self.measures = []
         elif self.inside and self.depth == 3 and name == "measure":
             at = self.parser.CurrentByteIndex
             self.open_measure = (element, at, *self.tag(at))
             self.children = []
-        elif self.inside and self.depth == 4 and self.open_measure is not None:
+        elif (self.inside and self.depth == 4 and self.open_measure is not None) or (
+            self.listing and self.depth == 3
+        ):
             at = self.parser.CurrentByteIndex
             self.open_child = (element, at, self.tag(at)[1])
 
@@ -229,20 +241,32 @@ class _Recorder:
                 )
                 self.open_measure = None
             elif self.depth == 2:
-                self.parts.append(SourcePart(self.part_id, tuple(self.measures)))
+                start, alone = self.open_part
+                self.parts.append(
+                    SourcePart(self.part_id, tuple(self.measures), start, self.close(alone)[1])
+                )
                 self.inside = False
+        elif self.listing:
+            if self.depth == 3 and self.open_child is not None:
+                element, start, alone = self.open_child
+                self.listed.append(SourceChild(element, start, self.close(alone)[1]))
+                self.open_child = None
+            elif self.depth == 2:
+                self.listing = False
         self.depth -= 1
 
 
-def parse_xml(text: bytes, path: str) -> tuple[ET.Element, tuple[SourcePart, ...]]:
-    """Tree and spans of a UTF-8 document.
+def parse_xml(
+    text: bytes, path: str
+) -> tuple[ET.Element, tuple[SourcePart, ...], tuple[SourceChild, ...]]:
+    """(tree, parts with their spans, children of the part list) of a UTF-8 document.
 
     Raises:
         ScoreError: not well-formed, entities, too deep or too large.
     """
     recorder = _Recorder(text, path)
     root = recorder.run()
-    return root, tuple(recorder.parts)
+    return root, tuple(recorder.parts), tuple(recorder.listed)
 
 
 def _decoded(raw: bytes, name: str) -> str | None:
@@ -318,7 +342,7 @@ def load_document(
     if len(raw) > MAX_BYTES:
         raise ScoreError(f"{path}: larger than {MAX_BYTES >> 20} MB; read a single movement")
     text, encoding, bom, warnings = decode_xml(raw, path)
-    root, parts = parse_xml(text, path)
+    root, parts, listed = parse_xml(text, path)
     if root.tag == "score-timewise":
         raise ScoreError(
             f"{path}: is MusicXML score-timewise; export it as score-partwise, which every "
@@ -330,7 +354,7 @@ def load_document(
             "export it as MusicXML"
         )
     return SourceDocument(
-        path, source_format, text, root, parts, encoding, bom, archive, member, warnings
+        path, source_format, text, root, parts, listed, encoding, bom, archive, member, warnings
     )
 
 
@@ -360,7 +384,7 @@ def unpack_mxl(archive: bytes, path: str) -> tuple[str, bytes]:
             wanted = ""
             if "META-INF/container.xml" in names:
                 raw = _member(bundle, "META-INF/container.xml", path, 1 << 20)
-                root, _ = parse_xml(decode_xml(raw, path)[0], f"{path} (META-INF/container.xml)")
+                root, _, _ = parse_xml(decode_xml(raw, path)[0], f"{path} (META-INF/container.xml)")
                 for rootfile in root.iter():
                     kind = rootfile.get("media-type", "")
                     full = rootfile.get("full-path", "")
