@@ -13,7 +13,7 @@ from simplify.score.model import TICKS, Bar, Part
 from simplify.score.notexml import number_text
 
 
-def empty_score(part: Part, title: str) -> str:
+def empty_score(part: Part, title: str, staves: int = 2) -> str:
     """The part's bars with everything but its notes: a rest for every voice."""
     first = part.bars[0]
     places = [n.onset - first.onset for n in part.notes] + [n.duration for n in part.notes]
@@ -36,12 +36,14 @@ def empty_score(part: Part, title: str) -> str:
     ]
     before: Bar | None = None
     for bar in part.bars:
-        lines += _empty_bar(part, bar, before, unit)
+        lines += _empty_bar(part, bar, before, unit, staves)
         before = bar
     return "\n".join([*lines, "  </part>", "</score-partwise>", ""])
 
 
-def _empty_bar(part: Part, bar: Bar, before: Bar | None, unit: int) -> list[str]:
+def _empty_bar(
+    part: Part, bar: Bar, before: Bar | None, unit: int, staves: int
+) -> list[str]:
     short = bar.duration < bar.metre_ticks
     implicit = ' implicit="yes"' if short or bar.lead else ""
     lines = [f"    <measure number={quoteattr(bar.number)}{implicit}>"]
@@ -57,8 +59,8 @@ def _empty_bar(part: Part, bar: Bar, before: Bar | None, unit: int) -> list[str]
             f"  <beat-type>{bar.beat_type}</beat-type>", "</time>",
         ]
     if before is None:
-        inner.append("<staves>2</staves>")
-        for staff in (1, 2):
+        inner.append(f"<staves>{staves}</staves>")
+        for staff in range(1, staves + 1):
             sign, line = _clef(part, staff)
             inner += [
                 f'<clef number="{staff}">', f"  <sign>{sign}</sign>", f"  <line>{line}</line>",
@@ -69,7 +71,7 @@ def _empty_bar(part: Part, bar: Bar, before: Bar | None, unit: int) -> list[str]
     lines += _bar_directions(part, bar, before is None, unit)
     length = bar.duration * unit // TICKS
     whole = "" if bar.duration > bar.metre_ticks else ' measure="yes"'
-    for number, (voice, staff) in enumerate(_voices(part, bar)):
+    for number, (voice, staff) in enumerate(_voices(part, bar, staves)):
         if number:
             lines += [
                 "      <backup>", f"        <duration>{length}</duration>", "      </backup>"
@@ -83,15 +85,15 @@ def _empty_bar(part: Part, bar: Bar, before: Bar | None, unit: int) -> list[str]
     return [*lines, "    </measure>"]
 
 
-def _voices(part: Part, bar: Bar) -> list[tuple[str, int]]:
+def _voices(part: Part, bar: Bar, staves: int) -> list[tuple[str, int]]:
     """The voices of a bar with the staff each is mostly on; one at least for each staff."""
     found: dict[str, Counter[int]] = {}
     for note in part.notes_by_bar[bar.index]:
         found.setdefault(note.voice, Counter())[min(note.staff, 2)] += 1
     rows = [
-        (voice, min(staves, key=lambda s: (-staves[s], s))) for voice, staves in found.items()
+        (voice, min(on, key=lambda s: (-on[s], s))) for voice, on in found.items()
     ]
-    for staff, usual in ((1, "1"), (2, "5")):
+    for staff, usual in ((1, "1"), (2, "5"))[:staves]:
         if not any(row[1] == staff for row in rows):
             names = {row[0] for row in rows}
             free = (n for n in (usual, *map(str, range(4 * staff - 3, 99))) if n not in names)

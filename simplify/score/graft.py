@@ -286,8 +286,9 @@ def emit_part(
     colour: Mapping[NoteId, str] | None = None,
     fingering: Mapping[NoteId, int] | None = None,
     pedal_marks: Sequence[PedalMark] = (),
+    staves: int = 2,
 ) -> bytes:
-    """A complete MusicXML document (UTF-8, version 4.0) of a part on two staves.
+    """A complete MusicXML document (UTF-8, version 4.0) of a part on two staves (or one).
 
     The part may be a window whose first bar starts later than tick 0; pedal marks are given in
     the part's own ticks.
@@ -301,10 +302,29 @@ def emit_part(
         bars=tuple(replace(bar, onset=bar.onset - start) for bar in part.bars),
         notes=tuple(replace(note, onset=note.onset - start) for note in part.notes),
     )
-    document = load_document(empty_score(part, title).encode("utf-8"), part.name)
-    choice = PartChoice(("P1",), part.name, 2, 0, False, True)
+    document = load_document(empty_score(part, title, staves).encode("utf-8"), part.name)
+    choice = PartChoice(("P1",), part.name, staves, 0, False, True)
     loaded = load_part(Score(title, part.name, "musicxml", document, (choice,)), choice, empty=True)
     return graft(
         loaded, moved, colour=colour, fingering=fingering, keep_given=True,
         pedal_marks=[replace(mark, onset=mark.onset - start) for mark in pedal_marks],
     )
+
+
+def emit_parts(parts: Sequence[tuple[Part, int]], title: str) -> bytes:
+    """A complete document of several parts with the same bars, each with its number of staves.
+
+    Raises:
+        OutputError: a length can't be written.
+    """
+    pages = [emit_part(part, title, staves=staves).decode("utf-8") for part, staves in parts]
+    entries, music = [], []
+    for number, page in enumerate(pages, start=1):
+        page = page.replace('id="P1"', f'id="P{number}"')
+        head, _, rest = page.partition("  </part-list>\n")
+        entries.append(head[head.index("    <score-part "):])
+        music.append(rest[: rest.index("</score-partwise>")])
+    opening = pages[0][: pages[0].index("    <score-part ")]
+    return "".join(
+        [opening, *entries, "  </part-list>\n", *music, "</score-partwise>\n"]
+    ).encode("utf-8")

@@ -22,7 +22,7 @@ HARP = re.compile(
     re.IGNORECASE,
 )
 
-_KEYBOARD = re.compile(
+KEYBOARD = re.compile(
     r"\b(?:piano(?:forte)?|klavier|clavier|organ|orgel|orgue|organo|keyboards?|celest[ae]|"
     r"harpsichord|cembalo|clavecin|clavicembalo|spinet|virginal|harmonium|pno|kl)\b",
     re.IGNORECASE,
@@ -77,7 +77,7 @@ class Listed:
     @property
     def is_keyboard(self) -> bool:
         """Two staves, or a keyboard's name."""
-        return self.staves >= 2 or bool(_KEYBOARD.search(self.name))
+        return self.staves >= 2 or bool(KEYBOARD.search(self.name))
 
     @property
     def base(self) -> str:
@@ -232,7 +232,7 @@ def choose(choices: tuple[PartChoice, ...], path: str, wanted: str | None) -> Pa
         raise SelectionError(f"{path}: no part '{wanted}'; the parts are {listing}")
     full = [choice for choice in choices if choice.notes]
     for group in (
-        [c for c in full if c.is_harp and not _KEYBOARD.search(c.name)],
+        [c for c in full if c.is_harp and not KEYBOARD.search(c.name)],
         [c for c in full if c.is_harp],
         [c for c in full if c.is_keyboard],
         full,

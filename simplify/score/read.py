@@ -3,8 +3,8 @@
 `open_score` finds out what the file is and lists the parts that could be meant; `select_part`
 reads one of them (or two one-staff parts that are one instrument) into a `Part`. MusicXML is read
 by us from the source bytes (see `source.py`), so that every note keeps its identity with its own
-bytes; any other format is first turned into MusicXML by music21, which is imported here only, and
-only then.
+bytes; MIDI goes through `midi.py`; any other format is first turned into MusicXML by music21, which
+is imported here only, and only then.
 
 How the written text is understood:
 
@@ -57,6 +57,7 @@ from simplify.score.measures import (
     ties_of,
     walk,
 )
+from simplify.score.midi import midi_score
 from simplify.score.model import (
     TICKS,
     Bar,
@@ -191,6 +192,9 @@ def score_from_bytes(raw: bytes, path: str) -> Score:
         document = load_document(xml, path, source_format="mxl", archive=raw, member=member)
     elif kind == "musicxml":
         document = load_document(raw, path)
+    elif kind == "midi":
+        xml, told = midi_score(raw, path)
+        document = replace(load_document(xml, path, source_format=kind), warnings=told)
     else:
         document = load_document(_convert(raw, kind, path), path, source_format=kind)
     return _describe(document)
@@ -757,14 +761,11 @@ def _through_music21(raw: bytes, kind: str, path: str) -> bytes:
     from music21 import converter, layout, stream
     from music21.musicxml.m21ToXml import GeneralObjectExporter
 
-    if kind == "midi":
-        parsed = converter.parseData(raw, format="midi")
-    else:
-        try:
-            text = raw.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = raw.decode("latin-1")
-        parsed = converter.parseData(text, format=kind)
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = raw.decode("latin-1")
+    parsed = converter.parseData(text, format=kind)
     if isinstance(parsed, stream.Opus):
         pieces = list(parsed.scores)
         if len(pieces) != 1:

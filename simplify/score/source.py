@@ -315,7 +315,9 @@ def decode_xml(raw: bytes, path: str) -> tuple[bytes, str, bytes, tuple[str, ...
         if text is not None:
             warning = f"declares the encoding {declared.upper()}; read as the {name.upper()} it is"
             target, mark = declared, b""
-            if declared.startswith(("utf-16", "utf16")):
+            if declared.startswith(("utf-32", "utf32", "ucs")):
+                target = "utf-8"
+            elif declared.startswith(("utf-16", "utf16")):
                 target, mark = "utf-16-le", codecs.BOM_UTF16_LE
             try:
                 target = codecs.lookup(target).name
