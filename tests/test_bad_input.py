@@ -39,7 +39,7 @@ def test_the_good_one_is_good():
     [
         (b"", "is empty"), (b"  \n ", "is empty"), (b"%PDF-1.7 ...", "is not a score"),
         (b"hello", "is not a score"), (bytes(range(256)), "is not a score"),
-        (b"\x89PNG\r\n\x1a\n", "is not a score"), (b"MThd", "can't be read as midi"),
+        (b"\x89PNG\r\n\x1a\n", "is not a score"), (b"MThd", "MIDI file is cut short"),
         (b"<html><body/></html>", "root is <html>"), (b"<score-partwise", "damaged XML at line 1"),
         (b"<score-timewise version='4.0'/>", "score-timewise"),
         (b"<opus/>", "root is <opus>"),
