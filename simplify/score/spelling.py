@@ -2,10 +2,10 @@
 
 Letters and signs lie on the line of fifths (... B♭ F C G D A E B F♯ ...), where the notes of a key
 are neighbours. Each pitch is written so that it lies as near as possible to the notes around it on
-that line: the pitch variance rule of D. Temperley, The Cognition of Basic Musical Structures (2001),
-ch. 5 (from memory). Here: the centre of the notes within `REACH` on both sides, nearer ones weighing
-more, and of the key signature; repeated until nothing changes. Double sharps and flats are not used:
-a harp has none.
+that line: the pitch variance rule of D. Temperley, The Cognition of Basic Musical Structures
+(2001), ch. 5 (from memory). Here: the centre of the notes within `REACH` on both sides, nearer ones
+weighing more, and of the key signature; repeated until nothing changes. Double sharps and flats are
+not used: a harp has none.
 """
 
 from __future__ import annotations
