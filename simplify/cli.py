@@ -235,9 +235,8 @@ def ladder(
 
     _only(options, "ladder", ("tier", "player_file", "bars"))
     target = api.check_folder(out, options["score"], force)
-    wanted = [tier.strip() for tier in tiers.split(",") if tier.strip()]
     with terminal.progress("laddering", quiet or as_json) as progress:
-        result = api.ladder_score(_request(options), tiers=wanted, progress=progress)
+        result = api.ladder_score(_request(options), tiers=_listed(tiers), progress=progress)
     files = api.write_ladder(result, target, fingering=fingering)
     if as_json:
         _print_json(arranged.ladder_document(result, files))
@@ -296,9 +295,8 @@ def duo(
 
     _only(options, "duo", ("tier", "player_file", "bars"))
     target = api.check_folder(out, options["score"], force)
-    wanted = [tier.strip() for tier in tiers.split(",") if tier.strip()]
     with terminal.progress("dividing", quiet or as_json) as progress:
-        result = api.duo_score(_request(options), wanted, progress=progress)
+        result = api.duo_score(_request(options), _listed(tiers), progress=progress)
     files = api.write_duo(result, target, fingering=fingering)
     if as_json:
         _print_json(arranged.duo_document(result, files))
@@ -307,6 +305,11 @@ def duo(
         click.echo(arranged.of_duo(result, out, files))
     if not result.reached:
         sys.exit(GOAL_NOT_MET)
+
+
+def _listed(text: str) -> list[str]:
+    """The words between commas."""
+    return [word.strip() for word in text.split(",") if word.strip()]
 
 
 def _only(options: dict[str, Any], command: str, names: tuple[str, ...]) -> None:

@@ -51,15 +51,25 @@ def _best(stay, one, two, more):  # type: ignore[no-untyped-def]
     return min(stay, _i(min(one, two) + more))
 
 
+@njit(inline="always")
+def _prices(leave, enter, letter, extra):  # type: ignore[no-untyped-def]
+    """What leaving flat, natural and sharp costs, how much more where another letter gives the same
+    sound, and what arriving there costs then."""
+    first = 3 * letter
+    return (
+        _i(leave[first] + extra), _i(leave[first + 1] + extra), _i(leave[first + 2] + extra),
+        _i(leave[first + 21] - leave[first]), _i(leave[first + 22] - leave[first + 1]),
+        _i(leave[first + 23] - leave[first + 2]),
+        enter[first + 21], enter[first + 22], enter[first + 23],
+    )
+
+
 @njit(cache=True, nogil=True)
 def _pass(source, target, leave, enter, notch, mask, letter):  # type: ignore[no-untyped-def]
     """One letter of `_slide`: from thirds to triples."""
-    first = 3 * letter
-    flat, natural, sharp = leave[first], leave[first + 1], leave[first + 2]
-    flat_more = _i(leave[first + 21] - flat)
-    natural_more = _i(leave[first + 22] - natural)
-    sharp_more = _i(leave[first + 23] - sharp)
-    to_flat, to_natural, to_sharp = enter[first + 21], enter[first + 22], enter[first + 23]
+    flat, natural, sharp, flat_more, natural_more, sharp_more, to_flat, to_natural, to_sharp = (
+        _prices(leave, enter, letter, 0)
+    )
     lows, middles, highs = source[:THIRD], source[THIRD : 2 * THIRD], source[2 * THIRD :]
     on_lows, on_middles, on_highs = mask[:THIRD], mask[THIRD : 2 * THIRD], mask[2 * THIRD :]
     for j in range(THIRD):
@@ -109,13 +119,9 @@ def slide_run(state, leaves, enters, emissions, notch, twice, states, taken):  #
 def _slide_row(row, letter, extra, leave, enter, notch, mask):  # type: ignore[no-untyped-def]
     """One letter of a row may move, in place."""
     step = 3 ** (6 - letter)
-    first = 3 * letter
-    flat, natural = _i(leave[first] + extra), _i(leave[first + 1] + extra)
-    sharp = _i(leave[first + 2] + extra)
-    flat_more = _i(leave[first + 21] - leave[first])
-    natural_more = _i(leave[first + 22] - leave[first + 1])
-    sharp_more = _i(leave[first + 23] - leave[first + 2])
-    to_flat, to_natural, to_sharp = enter[first + 21], enter[first + 22], enter[first + 23]
+    flat, natural, sharp, flat_more, natural_more, sharp_more, to_flat, to_natural, to_sharp = (
+        _prices(leave, enter, letter, extra)
+    )
     if step == 1:
         for i in range(0, SETTINGS, 3):
             a, b, c = row[i], row[i + 1], row[i + 2]
@@ -145,13 +151,9 @@ def _arrive(fresh, single, double, leave, extra, enter, mask, letter):  # type: 
     """Lowers `fresh` to the cost of arriving at each setting by one move of a letter, from
     `single` by one notch or from `double` by two."""
     step = 3 ** (6 - letter)
-    first = 3 * letter
-    flat, natural = _i(leave[first] + extra), _i(leave[first + 1] + extra)
-    sharp = _i(leave[first + 2] + extra)
-    flat_more = _i(leave[first + 21] - leave[first])
-    natural_more = _i(leave[first + 22] - leave[first + 1])
-    sharp_more = _i(leave[first + 23] - leave[first + 2])
-    to_flat, to_natural, to_sharp = enter[first + 21], enter[first + 22], enter[first + 23]
+    flat, natural, sharp, flat_more, natural_more, sharp_more, to_flat, to_natural, to_sharp = (
+        _prices(leave, enter, letter, extra)
+    )
     if step == 1:
         for i in range(0, SETTINGS, 3):
             price_a = _i(flat + _i(mask[i] * flat_more))
