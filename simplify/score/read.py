@@ -3,8 +3,7 @@
 `open_score` finds out what the file is and lists the parts that could be meant; `select_part`
 reads one of them (or two one-staff parts that are one instrument) into a `Part`. MusicXML is read
 by us from the source bytes (see `source.py`), so that every note keeps its identity with its own
-bytes; MIDI goes through `midi.py`; any other format is first turned into MusicXML by music21, which
-is imported here only, and only then.
+bytes; MIDI goes through `midi.py`; any other format is first turned into MusicXML (`convert.py`).
 
 How the written text is understood:
 
@@ -38,6 +37,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from simplify.errors import ScoreError, SelectionError
+from simplify.score.convert import converted
 from simplify.score.markcheck import mark_mistakes
 from simplify.score.marks import flaws, given_setting
 from simplify.score.measures import (
@@ -69,7 +69,7 @@ from simplify.score.model import (
     ScoreInfo,
     TempoMark,
 )
-from simplify.score.players import HARP, Listed, PartChoice, choices_of, choose, paired
+from simplify.score.players import PartChoice, choices_of, choose
 from simplify.score.source import (
     MAX_BYTES,
     SourceChild,
@@ -196,7 +196,7 @@ def score_from_bytes(raw: bytes, path: str) -> Score:
         xml, told = midi_score(raw, path)
         document = replace(load_document(xml, path, source_format=kind), warnings=told)
     else:
-        document = load_document(_convert(raw, kind, path), path, source_format=kind)
+        document = load_document(converted(raw, kind, path), path, source_format=kind)
     return _describe(document)
 
 
@@ -733,72 +733,3 @@ def _tempi(
                     tempo.setdefault(max(bar.onset, min(at, bar.end)), quarters)
     marks = [TempoMark(tick, tempo[tick]) for tick in sorted(tempo)]
     return marks, rehearsals
-
-
-def _convert(raw: bytes, kind: str, path: str) -> bytes:
-    """MusicXML bytes of a file in another format."""
-    import contextlib
-    import io
-    import warnings
-
-    with warnings.catch_warnings(), contextlib.redirect_stdout(io.StringIO()), \
-            contextlib.redirect_stderr(io.StringIO()):
-        warnings.simplefilter("ignore")
-        try:
-            return _through_music21(raw, kind, path)
-        except ScoreError:
-            raise
-        except Exception as error:
-            reason = " ".join(str(error).split())[:120] or type(error).__name__
-            raise ScoreError(
-                f"{path}: can't be read as {kind} ({reason}); export it as MusicXML"
-            ) from None
-
-
-def _through_music21(raw: bytes, kind: str, path: str) -> bytes:
-    """The file as MusicXML with two neighbouring one-staff parts of one keyboard or harp joined
-    to one part of two staves, the same bytes every time."""
-    from music21 import converter, layout, stream
-    from music21.musicxml.m21ToXml import GeneralObjectExporter
-
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = raw.decode("latin-1")
-    parsed = converter.parseData(text, format=kind)
-    if isinstance(parsed, stream.Opus):
-        pieces = list(parsed.scores)
-        if len(pieces) != 1:
-            raise ScoreError(f"{path}: holds {len(pieces)} pieces; give a file with one")
-        parsed = pieces[0]
-    parts = list(parsed.parts) if isinstance(parsed, stream.Score) else []
-    listed = []
-    for index, part in enumerate(parts):
-        pitches = [p.midi for p in part.pitches]
-        name = " ".join((part.partName or "").split())
-        listed.append(
-            Listed(
-                str(index), name, bool(HARP.search(name)), 1, len(pitches),
-                sum(pitches) / max(1, len(pitches)), None,
-            )
-        )
-    for choice in paired(listed):
-        if len(choice.ids) == 2:
-            staves = [parts[int(part_id)] for part_id in choice.ids]
-            for staff in staves:
-                staff.__class__ = stream.PartStaff  # the exporter joins PartStaffs only
-                staff.partName = choice.name
-            parsed.insert(0, layout.StaffGroup(staves, name=choice.name, symbol="brace"))
-    xml = GeneralObjectExporter(parsed).parse()
-    return _steady(bytes(xml))
-
-
-def _steady(xml: bytes) -> bytes:
-    """The exporter's XML without what differs from run to run: random ids and the date."""
-    text = xml.decode("utf-8")
-    for tag, letter in (("score-part", "P"), ("score-instrument", "I")):
-        ids = dict.fromkeys(re.findall(rf'<{tag} id="([^"]+)"', text))
-        for number, old in enumerate(ids, start=1):
-            text = text.replace(f'id="{old}"', f'id="{letter}{number}"')
-    text = re.sub(r"[ \t]*<encoding-date>[^<]*</encoding-date>\r?\n?", "", text)
-    return text.encode("utf-8")

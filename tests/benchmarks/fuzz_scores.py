@@ -1,10 +1,14 @@
 """Damaged score files: each is read, or refused in one line; never a traceback, never a hang.
 
     python -m tests.benchmarks.fuzz_scores [--count N] [--seed N] [--seconds N] [--megabytes N]
+        [--formats]
 
-Takes MusicXML of `corpus/`, a score with all kinds of notation, and both compressed; spoils each
-file in one of the ways of `DAMAGE`; reads every part of what comes out, writes it back unchanged
-(which must give its own bytes) and with a note left out. A file that takes longer than `--seconds`,
+
+Takes MusicXML of `corpus/`, a score with all kinds of notation (by parts and by measures), all
+compressed too, and a small piece in kern, ABC and MEI; spoils each file in one of the ways of
+`DAMAGE` or `TEXT_DAMAGE`; reads every part of what comes out, writes it back unchanged
+(which must give its own bytes) and with a note left out. Kern, ABC and MEI are converted in this
+process, after the program's own checks. A file that takes longer than `--seconds`,
 raises anything but a `GentlerError`, or has a message of more than one line, is printed. The
 process may not use more than `--megabytes` of memory.
 """
@@ -24,9 +28,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from simplify.errors import GentlerError
+from simplify.score import convert, read
 from simplify.score.graft import graft
 from simplify.score.model import Edit
 from simplify.score.read import load_part, score_from_bytes
+from tests.support_formats import FORMATS
 from tests.support_xml import attributes, backup, direction, forward, note, packed, score
 
 CORPUS = Path(__file__).resolve().parents[2] / "corpus"
@@ -193,6 +199,48 @@ DAMAGE: tuple[Callable[[bytes, random.Random], bytes], ...] = (
 )
 
 
+def lines(raw: bytes, rng: random.Random) -> bytes:
+    """Lines are missing, doubled or out of order."""
+    rows = raw.splitlines(keepends=True)
+    at = rng.randrange(len(rows))
+    some = rng.choice(([], [rows[at]] * rng.choice((2, 60)), rng.sample(rows, min(3, len(rows)))))
+    return b"".join([*rows[:at], *some, *rows[at + 1 :]])
+
+
+def tokens(raw: bytes, rng: random.Random) -> bytes:
+    """Words and figures change places, or are huge, or something that no score has."""
+    found = list(re.finditer(rb"[^\s<>]+", raw))
+    for m in sorted(rng.sample(found, min(len(found), 2)), key=lambda m: -m.start()):
+        new = rng.choice((*HUGE, b"*^", b"*v", b"*-", b"=", b"((((", b"[[", b"(9999", b"|:", b"\t",
+                          b"%", b"\"", b"4" * 40 + b"c", b"c" * 3000, rng.choice(found)[0]))
+        raw = raw[: m.start()] + new + raw[m.end() :]
+    return raw
+
+
+TEXT_DAMAGE: tuple[Callable[[bytes, random.Random], bytes], ...] = (
+    cut, flip, lines, tokens, tokens, encoding,
+)
+"""For kern and ABC, and for MEI together with `DAMAGE`."""
+
+
+def spoilt(index: int, seed: int, files: list[bytes], formats: bool) -> tuple[str, bytes]:
+    """(way of damage, bytes) of damaged file number `index`."""
+    rng = random.Random(seed * 1_000_003 + index)
+    if formats:
+        kind = list(FORMATS)[index % len(FORMATS)]
+        ways = (*TEXT_DAMAGE, *DAMAGE[:-1]) if kind == "mei" else TEXT_DAMAGE
+        damage = ways[index // len(FORMATS) % len(ways)]
+        return f"{kind} {damage.__name__}", damage(FORMATS[kind], rng)
+    damage = DAMAGE[index % len(DAMAGE)]
+    return damage.__name__, damage(files[rng.randrange(len(files))], rng)
+
+
+def in_process(raw: bytes, kind: str, path: str) -> bytes:
+    """`convert.converted` without a process of its own for each of thousands of files."""
+    convert.checked(raw, kind, path)
+    return convert.convert(raw, kind, path)
+
+
 def use(raw: bytes) -> str:
     """Reads and writes back; gives what happened."""
     opened = score_from_bytes(raw, "spoilt.musicxml")
@@ -230,7 +278,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=int, default=20, help="of processor time for one file")
     parser.add_argument("--megabytes", type=int, default=2048)
+    parser.add_argument("--formats", action="store_true", help="kern, ABC and MEI")
     options = parser.parse_args()
+    read.converted = in_process
     limit = options.megabytes << 20
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     signal.signal(signal.SIGVTALRM, _too_long)
@@ -239,9 +289,7 @@ def main() -> None:
     by_damage: Counter[tuple[str, str]] = Counter()
     slowest = (0.0, -1, "")
     for index in range(options.count):
-        rng = random.Random(options.seed * 1_000_003 + index)
-        damage = DAMAGE[index % len(DAMAGE)]
-        raw = damage(files[rng.randrange(len(files))], rng)
+        name, raw = spoilt(index, options.seed, files, options.formats)
         began = time.process_time()
         signal.setitimer(signal.ITIMER_VIRTUAL, options.seconds)
         try:
@@ -252,20 +300,20 @@ def main() -> None:
                 check(str(error))
             except AssertionError as wrong:
                 what = "BAD"
-                print(f"{index} {damage.__name__}: {wrong}", flush=True)
+                print(f"{index} {name}: {wrong}", flush=True)
         except BaseException as error:
             if isinstance(error, KeyboardInterrupt):
                 raise
             what = "BAD"
             said = f"{type(error).__name__}: {str(error)[:200]}"
-            print(f"{index} {damage.__name__}: {said}", flush=True)
+            print(f"{index} {name}: {said}", flush=True)
         finally:
             signal.setitimer(signal.ITIMER_VIRTUAL, 0)
-        slowest = max(slowest, (time.process_time() - began, index, damage.__name__))
+        slowest = max(slowest, (time.process_time() - began, index, name))
         seen[what] += 1
-        by_damage[damage.__name__, what] += 1
+        by_damage[name, what] += 1
     for (name, what), count in sorted(by_damage.items()):
-        print(f"{name:10s} {what:30s} {count}")
+        print(f"{name:18s} {what:30s} {count}")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
     print(dict(seen), f"slowest {slowest[0]:.1f} s ({slowest[2]}, number {slowest[1]}), "
           f"peak memory {peak} MB")

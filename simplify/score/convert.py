@@ -1,0 +1,185 @@
+"""Other formats turned into MusicXML by music21, which is imported here only, and only then.
+
+The work is done in a process of its own, which is ended when it takes too long or too much memory:
+a library's parser has no limits that could be asked of it. The limits are stated below, each with
+its message; those on notes and bars are `measures.py`'s own, since what comes out is read as any
+MusicXML is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import re
+import subprocess
+import sys
+import warnings
+
+from simplify.errors import ScoreError
+from simplify.score.players import HARP, Listed, paired
+from simplify.score.source import MAX_BYTES, decode_xml, parse_xml
+
+MAX_TEXT = 2 * 1024 * 1024
+"""Largest kern, ABC or MEI text in bytes (estimate: a symphony's movement in kern takes half a
+megabyte; MEI is wordier and gets `MAX_MEI`). Larger runs into the time limit anyway."""
+
+MAX_MEI = 8 * 1024 * 1024
+"""Largest MEI text in bytes (estimate: four times as wordy as kern)."""
+
+SECONDS = 120.0
+"""Longest conversion (estimate: 200 pages of kern take a minute)."""
+
+MEGABYTES = 4096
+"""Most memory of a conversion (estimate: a score at the size limit takes 2 GB)."""
+
+_REFUSED = 3
+
+
+def converted(raw: bytes, kind: str, path: str) -> bytes:
+    """MusicXML bytes of a file in another format, the same bytes every time.
+
+    Raises:
+        ScoreError: too large, too long, damaged, or no music in it.
+    """
+    checked(raw, kind, path)
+    command = [sys.executable, "-m", "simplify.score.convert", kind, path]
+    try:
+        done = subprocess.run(
+            command, input=raw, capture_output=True, timeout=SECONDS, check=False,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        )
+    except subprocess.TimeoutExpired:
+        raise ScoreError(
+            f"{path}: takes more than {SECONDS:g} s to read as {kind}; give a single movement, or "
+            "export it as MusicXML"
+        ) from None
+    if done.returncode == 0:
+        return done.stdout
+    told = done.stderr.decode("utf-8", "replace").strip().splitlines()
+    if done.returncode == _REFUSED and told:
+        raise ScoreError(told[-1])
+    raise ScoreError(
+        f"{path}: can't be read as {kind} (it takes more than {MEGABYTES} MB of memory, or its "
+        "reader failed); export it as MusicXML"
+    )
+
+
+def checked(raw: bytes, kind: str, path: str) -> None:
+    """Refuses what is over a limit before anything is converted.
+
+    Raises:
+        ScoreError: too large; as MEI also not well-formed, too deep, or with entities.
+    """
+    most = MAX_MEI if kind == "mei" else MAX_TEXT
+    if len(raw) > min(most, MAX_BYTES):
+        raise ScoreError(
+            f"{path}: larger than {most >> 20} MB, too much for {kind}; give a single movement, or "
+            "export it as MusicXML"
+        )
+    if kind == "mei":
+        parse_xml(decode_xml(raw, path)[0], path)
+
+
+def convert(raw: bytes, kind: str, path: str) -> bytes:
+    """What `converted` does, in this process and without its limits.
+
+    Raises:
+        ScoreError: damaged, or not one piece of music.
+    """
+    with warnings.catch_warnings(), contextlib.redirect_stdout(io.StringIO()), \
+            contextlib.redirect_stderr(io.StringIO()):
+        warnings.simplefilter("ignore")
+        try:
+            return _through_music21(raw, kind, path)
+        except ScoreError:
+            raise
+        except Exception as error:
+            said = re.sub(r"[,;:]?[^,;:]*<[^<>]*>", "", str(error))  # not the library's own objects
+            reason = " ".join(said.split())[:120] or type(error).__name__
+            raise ScoreError(
+                f"{path}: can't be read as {kind} ({reason}); export it as MusicXML"
+            ) from None
+
+
+def _through_music21(raw: bytes, kind: str, path: str) -> bytes:
+    """The file as MusicXML with two neighbouring one-staff parts of one keyboard or harp joined
+    to one part of two staves, the same bytes every time."""
+    from music21 import converter, layout, stream
+    from music21.musicxml.m21ToXml import GeneralObjectExporter
+
+    if kind == "mei":
+        text = re.sub(r"^\s*<\?xml[^>]*\?>", "", decode_xml(raw, path)[0].decode("utf-8"))
+    else:
+        try:
+            text = raw.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            text = raw.decode("latin-1")
+    parsed = converter.parseData(text, format=kind)
+    if isinstance(parsed, stream.Opus):
+        pieces = list(parsed.scores)
+        if len(pieces) != 1:
+            raise ScoreError(f"{path}: holds {len(pieces)} pieces; give a file with one")
+        parsed = pieces[0]
+    parts = list(parsed.parts) if isinstance(parsed, stream.Score) else []
+    listed = []
+    for index, part in enumerate(parts):
+        pitches = [p.midi for p in part.pitches]
+        name = " ".join((part.partName or "").split())
+        listed.append(
+            Listed(
+                str(index), name, bool(HARP.search(name)), 1, len(pitches),
+                sum(pitches) / max(1, len(pitches)), None,
+            )
+        )
+    for choice in paired(listed):
+        if len(choice.ids) == 2:
+            staves = [parts[int(part_id)] for part_id in choice.ids]
+            for staff in staves:
+                staff.__class__ = stream.PartStaff  # the exporter joins PartStaffs only
+                staff.partName = choice.name
+            parsed.insert(0, layout.StaffGroup(staves, name=choice.name, symbol="brace"))
+    xml = GeneralObjectExporter(parsed).parse()
+    return _steady(bytes(xml), _mei_title(text) if kind == "mei" else "")
+
+
+def _mei_title(text: str) -> str:
+    """The main title that an MEI header states, which the library looks for elsewhere."""
+    match = re.search(r"<titleStmt\b.*?<title\b[^>]*>(.*?)</title>", text, re.DOTALL)
+    return " ".join(re.sub(r"<[^>]*>", " ", match[1]).split()) if match else ""
+
+
+def _steady(xml: bytes, title: str) -> bytes:
+    """The exporter's XML without what differs from run to run (random ids and the date), and with
+    this title, or none, where the exporter made one up."""
+    text = xml.decode("utf-8")
+    for tag, letter in (("score-part", "P"), ("score-instrument", "I")):
+        ids = dict.fromkeys(re.findall(rf'<{tag} id="([^"]+)"', text))
+        for number, old in enumerate(ids, start=1):
+            text = text.replace(f'id="{old}"', f'id="{letter}{number}"')
+    text = re.sub(
+        r"[ \t]*<movement-title>Music21(?: Fragment)?</movement-title>\r?\n?",
+        lambda _: f"  <movement-title>{title}</movement-title>\n" if title else "", text,
+    )
+    text = re.sub(r"[ \t]*<creator[^>]*>Music21</creator>\r?\n?", "", text)
+    text = re.sub(r"[ \t]*<encoding-date>[^<]*</encoding-date>\r?\n?", "", text)
+    return text.encode("utf-8")
+
+
+def _main(kind: str, path: str) -> int:
+    """The conversion's own process: a file on standard input, MusicXML on standard output."""
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource
+
+        limit = MEGABYTES << 20
+        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    try:
+        sys.stdout.buffer.write(convert(sys.stdin.buffer.read(), kind, path))
+    except ScoreError as error:
+        sys.stderr.write(f"{error}\n")
+        return _REFUSED
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(_main(*sys.argv[1:]))
