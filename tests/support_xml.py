@@ -201,3 +201,34 @@ def voice_lengths(xml: bytes) -> dict[tuple[str, int], set[Fraction]]:
             ends.add(now)
             found[part.get("id", ""), index] = ends
     return found
+
+
+def timewise(xml: bytes) -> bytes:
+    """The document as score-timewise, every measure's content unchanged: the rearrangement that
+    the MusicXML standard defines as its parttime transformation."""
+    head, body = re.split(rb"(?<=</part-list>)", xml, maxsplit=1)
+    parts = [
+        (match[1], re.findall(rb"<measure\b([^>]*?)(?:/>|>(.*?)</measure>)", match[2], re.DOTALL))
+        for match in re.finditer(rb'<part id="([^"]*)"[^>]*>(.*?)</part>', body, re.DOTALL)
+    ]
+    rows = []
+    for measures in zip(*(measures for _, measures in parts), strict=True):
+        inner = b"".join(
+            b'    <part id="%s">%s</part>\n' % (part_id, content)
+            for (part_id, _), (_, content) in zip(parts, measures, strict=True)
+        )
+        rows.append(b"  <measure%s>\n%s  </measure>\n" % (measures[0][0], inner))
+    text = head + b"\n" + b"".join(rows) + b"</score-partwise>\n"
+    return text.replace(b"score-partwise", b"score-timewise").replace(
+        b"partwise.dtd", b"timewise.dtd").replace(b"Partwise//EN", b"Timewise//EN")
+
+
+def partwise(xml: bytes) -> dict[str, list[str]]:
+    """A score-timewise as its parts again: id to the canonical text of each measure's content."""
+    found: dict[str, list[str]] = {}
+    root = ET.fromstring(re.sub(rb"<!DOCTYPE[^>]*>", b"", xml, count=1))
+    for measure in root.findall("measure"):
+        for part in measure.findall("part"):
+            content = "".join(ET.tostring(child, encoding="unicode").strip() for child in part)
+            found.setdefault(part.get("id", ""), []).append(re.sub(r">\s+<", "><", content))
+    return found

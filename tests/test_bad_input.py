@@ -41,7 +41,7 @@ def test_the_good_one_is_good():
         (b"hello", "is not a score"), (bytes(range(256)), "is not a score"),
         (b"\x89PNG\r\n\x1a\n", "is not a score"), (b"MThd", "MIDI file is cut short"),
         (b"<html><body/></html>", "root is <html>"), (b"<score-partwise", "damaged XML at line 1"),
-        (b"<score-timewise version='4.0'/>", "score-timewise"),
+        (b"<score-timewise version='4.0'/>", "holds no notes"),
         (b"<opus/>", "root is <opus>"),
         (b"<museScore version='4.0'/>", "root is <museScore>"),
         (b"<score-partwise/>", "holds no notes"),

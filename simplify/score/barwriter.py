@@ -1242,7 +1242,8 @@ class BarWriter:
             hand = asked[0].hand if asked else ""
             contrary = contrary or any(n.hand != "RL"[n.staff - 1] for n in asked)
             if not hand and runs and runs[-1][0]:
-                hand = usual = "RL"[min(self.xml_staff(slot.members[0]), 2) - 1]
+                staff = self.plan.register(self.source, self.xml_staff(slot.members[0]))
+                hand = usual = "RL"[staff - 1]
                 hand = hand if contrary and runs[-1][0] != usual else ""
             if runs and runs[-1][0] == hand:
                 runs[-1] = (hand, runs[-1][1] + 1, runs[-1][2])

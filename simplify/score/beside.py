@@ -67,7 +67,7 @@ def beside(
     names = {source.id: _free(f"{source.id}-alt", taken) for source in loaded.sources}
     splices = [
         _entries(document, loaded, names, (label, short or label), taken),
-        _music(document, rewritten, loaded, names, first, last),
+        *_music(document, rewritten, loaded, names, first, last),
     ]
     encoded = document.encoded(document.splice(splices))
     _check(loaded, inside, encoded, names)
@@ -175,29 +175,38 @@ def _entry(
 def _music(
     document: SourceDocument, rewritten: SourceDocument, loaded: LoadedPart,
     names: Mapping[str, str], first: int, last: int,
-) -> tuple[int, int, bytes]:
-    """The new part elements and where they go: after the rewritten part's own."""
+) -> list[tuple[int, int, bytes]]:
+    """The new part elements and where they go: after the rewritten part's own, in a score-timewise
+    in every measure."""
     own = [document.part(source.id) for source in loaded.sources]
-    at = max(part.end for part in own)
-    chunks = []
+    written: list[list[bytes]] = []
     for number, old in enumerate(own):
         source = rewritten.part(old.id)
-        lead = re.search(rb"\s*$", document.text[: old.start])
         rows = []
         for bar in loaded.part.bars:
             measure = source.measures[bar.index]
             rows.append(
                 _copied(rewritten, source, measure, names, first, last)
                 if first <= bar.index <= last
-                else _resting(rewritten, loaded, number, bar, measure)
+                else _resting(rewritten, loaded, number, bar, measure, names)
             )
+        written.append(rows)
+    if document.timewise:
+        ends = [max(part.measures[i].end for part in own) for i in range(len(written[0]))]
+        return [
+            (end, end, b"".join(rows[i] for rows in written)) for i, end in enumerate(ends)
+        ]
+    at = max(part.end for part in own)
+    chunks = []
+    for old, rows in zip(own, written, strict=True):
+        lead = re.search(rb"\s*$", document.text[: old.start])
         tag = f'<part id="{names[old.id]}">'.encode()
         ends = re.search(rb"\s*$", document.text[: old.end - len(b"</part>")])
         chunks.append(
             (lead[0] if lead else b"") + tag + b"".join(rows) + (ends[0] if ends else b"")
             + b"</part>"
         )
-    return at, at, b"".join(chunks)
+    return [(at, at, b"".join(chunks))]
 
 
 def _lead(document: SourceDocument, measure: SourceMeasure) -> bytes:
@@ -266,11 +275,12 @@ def _own_ids(text: bytes, names: Mapping[str, str]) -> bytes:
 
 
 def _resting(
-    document: SourceDocument, loaded: LoadedPart, number: int, bar: Bar, measure: SourceMeasure
+    document: SourceDocument, loaded: LoadedPart, number: int, bar: Bar, measure: SourceMeasure,
+    names: Mapping[str, str],
 ) -> bytes:
     """A measure outside the passage: its attributes and barlines, and rests."""
     text = document.text
-    tag = _own_ids(text[measure.start : measure.inner_start], {})
+    tag = _own_ids(text[measure.start : measure.inner_start], names)
     if measure.inner_end == measure.end:  # <measure .../>
         tag = tag.rstrip()[:-2].rstrip() + b">"
     glue = re.search(rb"^\s*", text[measure.inner_start : measure.inner_end])
@@ -306,7 +316,8 @@ def _resting(
         voice = f"<voice>{4 * (staff - 1) + 1}</voice>"
         kept.append(f"<note><rest{whole}/>{length}{voice}{where}</note>".encode())
     body = b"".join(space + chunk for chunk in (*kept, *tail))
-    return _lead(document, measure) + tag + body + (closing[0] if closing else b"") + b"</measure>"
+    end = (closing[0] if closing else b"") + document.closing
+    return _lead(document, measure) + tag + body + end
 
 
 def _check(

@@ -82,13 +82,13 @@ def _directions(loaded: LoadedPart, bar: int, divisions: int) -> list[ET.Element
         if source.tag == "harmony":
             found.append(_placed(copy.deepcopy(source), tick, divisions))
         elif source.tag == "direction" and not only_pedals(source):
-            kept = _kept(source)
+            kept = _kept(source, loaded.choice.upside_down)
             if kept is not None:
                 found.append(_placed(kept, tick, divisions))
     return found
 
 
-def _kept(direction: ET.Element) -> ET.Element | None:
+def _kept(direction: ET.Element, upside_down: bool) -> ET.Element | None:
     """A copy of a direction with the kinds that are carried, or None if nothing is left."""
     new = ET.Element("direction", {
         key: value for key, value in direction.attrib.items() if key in ("placement", "directive")
@@ -99,7 +99,8 @@ def _kept(direction: ET.Element) -> ET.Element | None:
             new.append(copy.deepcopy(kind))
     if not len(new):
         return None
-    ET.SubElement(new, "staff").text = str(min(2, integer(direction.findtext("staff"), 1)))
+    staff = min(2, integer(direction.findtext("staff"), 1))
+    ET.SubElement(new, "staff").text = str(3 - staff if upside_down else staff)
     sound = direction.find("sound")
     if sound is not None:
         jumps = {k: v for k, v in sound.attrib.items() if k not in ("tempo", "dynamics")}

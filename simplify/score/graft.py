@@ -125,7 +125,7 @@ class _Changes:
                 measure = part.measures[bar.index]
                 if measure.inner_end == measure.end:  # <measure .../>: open it
                     tag = self.plan.document.text[measure.start : measure.end - 2].rstrip() + b">"
-                    content = tag + content + b"</measure>"
+                    content = tag + content + self.plan.document.closing
                     found.append((measure.start, measure.end, content))
                 else:
                     found.append((measure.inner_start, measure.inner_end, content))

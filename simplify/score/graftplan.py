@@ -205,7 +205,9 @@ class Plan:
 
     def xml_staff(self, note: Note) -> int:
         """The staff number a note has in its own source part."""
-        return 1 if len(self.loaded.sources) > 1 else note.staff
+        if len(self.loaded.sources) > 1:
+            return 1
+        return 3 - note.staff if self.loaded.choice.upside_down else note.staff
 
     def source_of(self, note: Note) -> int:
         """Which source part a new note belongs to."""
@@ -214,6 +216,13 @@ class Plan:
     def many_staves(self, source: int) -> bool:
         """True if notes of this source need a staff number."""
         return len(self.loaded.sources) == 1 and self.loaded.choice.staves > 1
+
+    def register(self, source: int, xml_staff: int) -> int:
+        """1 for an upper staff, 2 for a lower one, of a staff number in a source part."""
+        if len(self.loaded.sources) > 1:
+            return source + 1
+        staff = min(xml_staff, 2)
+        return 3 - staff if self.loaded.choice.upside_down else staff
 
     def mark_staff(self, source: int) -> int | None:
         """The staff below which pedal marks stand: the lowest, if notes need a staff number."""

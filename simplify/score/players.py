@@ -36,13 +36,21 @@ _HAND = re.compile(
     re.IGNORECASE,
 )
 
+UPSIDE_DOWN = 5
+"""Semitones by which the first of two staves lies below the second, on average, where the lower
+staff has been written first (estimate: hands that cross for a while stay well above)."""
+
+UPSIDE_DOWN_BARS = 0.9
+"""Share of the bars with both staves in which that must be so (estimate)."""
+
 _GENERIC = re.compile(r"(?:musicxml )?(?:part|staff|track|spine|stave)?[\s_#]*\d*$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
 class PartChoice:
     """A player that could be meant. ids: one part element, or two one-staff ones that are one
-    instrument (upper staff first). notes: pitched notes that are printed full size."""
+    instrument (upper staff first). notes: pitched notes that are printed full size. upside_down:
+    the lower staff comes first in a part of two staves."""
 
     ids: tuple[str, ...]
     name: str
@@ -50,6 +58,7 @@ class PartChoice:
     notes: int
     is_harp: bool
     is_keyboard: bool
+    upside_down: bool = False
 
     @property
     def id(self) -> str:
@@ -73,6 +82,7 @@ class Listed:
     notes: int
     mean_pitch: float
     brace: tuple[int, int] | None
+    upside_down: bool = False
 
     @property
     def is_keyboard(self) -> bool:
@@ -104,7 +114,10 @@ def paired(listed: list[Listed]) -> tuple[PartChoice, ...]:
         first = listed[at]
         second = listed[at + 1] if at + 1 < len(listed) else None
         if second is not None and _one_instrument(first, second, at, len(listed)):
-            upper, lower = (second, first) if first.side == "lower" else (first, second)
+            unsaid = not first.side and not second.side
+            swapped = unsaid and first.mean_pitch + UPSIDE_DOWN < second.mean_pitch
+            swapped = swapped or first.side == "lower"
+            upper, lower = (second, first) if swapped else (first, second)
             name = _HAND.sub("", first.name).strip() or first.name or second.name
             choices.append(
                 PartChoice(
@@ -117,7 +130,7 @@ def paired(listed: list[Listed]) -> tuple[PartChoice, ...]:
         choices.append(
             PartChoice(
                 (first.id,), first.name, first.staves, first.notes, first.is_harp,
-                first.is_keyboard,
+                first.is_keyboard, first.upside_down,
             )
         )
         at += 1
@@ -179,15 +192,20 @@ def _listed(document: SourceDocument) -> list[Listed]:
         harp = "47" in programs or any(s.strip().startswith("pluck.harp") for s in sounds)
         harp = harp or any(HARP.search(i) for i in instruments)
         staves, notes, height = 1, 0, 0
+        registers: list[tuple[list[int], list[int]]] = []
         for measure in part.measures:
+            registers.append(([], []))
             for child in measure.children:
                 element = child.element
                 if element.tag == "note":
                     pitch = element.find("pitch")
                     if pitch is not None and is_music(element):
                         notes += 1
-                        height += 12 * (1 + integer(pitch.findtext("octave"), 4))
-                        height += STEP_SEMITONES.get((pitch.findtext("step") or "").strip(), 0)
+                        midi = 12 * (1 + integer(pitch.findtext("octave"), 4))
+                        midi += STEP_SEMITONES.get((pitch.findtext("step") or "").strip(), 0)
+                        height += midi
+                        lower = integer(element.findtext("staff"), 1) > 1
+                        registers[-1][lower].append(midi)
                 elif element.tag == "attributes":
                     staves = max(staves, integer(element.findtext("staves"), 1))
         if not name and instruments:
@@ -196,6 +214,7 @@ def _listed(document: SourceDocument) -> list[Listed]:
             Listed(
                 entry.get("id", ""), name, harp, staves, notes,
                 height / notes if notes else 0.0, braces.get(index),
+                staves == 2 and _upside_down(registers),
             )
         )
     # The printed name decides; a harp's sound counts where no name says harp.
@@ -203,6 +222,19 @@ def _listed(document: SourceDocument) -> list[Listed]:
     return [
         replace(one, is_harp=bool(HARP.search(one.name))) if named else one for one in found
     ]
+
+
+def _upside_down(bars: list[tuple[list[int], list[int]]]) -> bool:
+    """True if of two staves (semitones by bar) the first is the lower one."""
+    means = [
+        (sum(first) / len(first), sum(second) / len(second))
+        for first, second in bars if first and second
+    ]
+    if len(means) < 2:
+        return False
+    below = sum(first < second for first, second in means)
+    apart = sum(second - first for first, second in means) / len(means)
+    return below >= UPSIDE_DOWN_BARS * len(means) and apart > UPSIDE_DOWN
 
 
 def choose(choices: tuple[PartChoice, ...], path: str, wanted: str | None) -> PartChoice:

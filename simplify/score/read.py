@@ -370,12 +370,14 @@ def load_part(score: Score, choice: PartChoice, *, empty: bool = False) -> Loade
         if reader.silent["hidden"]:
             warnings.append(f"{reader.silent['hidden']} notes that are not printed are left out")
     bars = _bars(score, choice, rows, warnings)
-    notes, places, voices, layouts, staves = _notes(rows, bars)
+    notes, places, voices, layouts, staves = _notes(rows, bars, choice.upside_down)
+    if choice.upside_down:
+        warnings.append(f"{label} has its lower staff first; read the right way up")
     if staves > 2:
         warnings.append(f"{label} has {staves} staves; the lower ones are read as one")
     if not notes and not empty:
         raise ScoreError(f"{score.path}: part {label} has no notes; choose another part")
-    found = _directions(sources, layouts, bars, readers)
+    found = _directions(sources, layouts, bars, choice.upside_down)
     tempo, rehearsals = _tempi(document, choice, found, bars)
     bars = tuple(
         replace(bar, rehearsal=rehearsals.get(bar.index, "")) for bar in bars
@@ -543,7 +545,7 @@ def _metres_elsewhere(score: Score, count: int) -> list[tuple[int, int, int, boo
 
 
 def _notes(
-    rows: list[list[RawBar]], bars: tuple[Bar, ...]
+    rows: list[list[RawBar]], bars: tuple[Bar, ...], upside_down: bool
 ) -> tuple[
     list[Note], dict[NoteId, NotePlace], dict[str, tuple[int, str]],
     tuple[tuple[BarLayout, ...], ...], int,
@@ -596,7 +598,8 @@ def _notes(
                 places[len(notes)] = NotePlace(source, bar.index, item.child)
                 notes.append(
                     Note(
-                        len(notes), onset, item.length, item.pitch, bar.index, min(staff, 2),
+                        len(notes), onset, item.length, item.pitch, bar.index,
+                        3 - min(staff, 2) if upside_down else min(staff, 2),
                         voice, grace, tie_in, tie_out, item.tuplet, "", marks_of(item.element),
                     )
                 )
@@ -637,7 +640,7 @@ class _Found:
 
 def _directions(
     sources: tuple[SourcePart, ...], layouts: tuple[tuple[BarLayout, ...], ...],
-    bars: tuple[Bar, ...], readers: list[Reader],
+    bars: tuple[Bar, ...], upside_down: bool,
 ) -> _Found:
     """Tempo, rehearsal marks, dynamics, pedals and hands of the selected source parts."""
     tempo: list[TempoMark] = []
@@ -678,7 +681,8 @@ def _directions(
                 ).strip()
                 for hand, pattern in _HAND_WORD.items():
                     if pattern.match(words):
-                        hands.append((tick, 2 if which else child.staff, hand))
+                        staff = 2 if which else child.staff
+                        hands.append((tick, 3 - min(staff, 2) if upside_down else staff, hand))
     return _Found(
         tuple(tempo), tuple(rehearsals),
         tuple(Dynamic(tick, level) for tick, level in sorted(dynamics) if level),

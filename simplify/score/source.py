@@ -58,7 +58,10 @@ class SourceChild:
 
 @dataclass(frozen=True, slots=True)
 class SourceMeasure:
-    """A measure: span of the whole element, of its content, and its children in order."""
+    """A measure of one part: span of the whole element, of its content, and its children in order.
+
+    In a score-timewise the span is that of the `<part>` inside the measure; `element` has the
+    measure's attributes and the part's children all the same."""
 
     element: ET.Element
     start: int
@@ -70,7 +73,7 @@ class SourceMeasure:
 
 @dataclass(frozen=True, slots=True)
 class SourcePart:
-    """A part element: its id, its measures and the span of its bytes."""
+    """A part: its id, its measures and the span of its bytes (empty in a score-timewise)."""
 
     id: str
     measures: tuple[SourceMeasure, ...]
@@ -98,6 +101,16 @@ class SourceDocument:
     archive: bytes | None = None
     member: str = ""
     warnings: tuple[str, ...] = ()
+
+    @property
+    def timewise(self) -> bool:
+        """True for score-timewise: measures that hold parts, and not parts that hold measures."""
+        return self.root.tag == "score-timewise"
+
+    @property
+    def closing(self) -> bytes:
+        """The closing tag of what a `SourceMeasure` spans."""
+        return b"</part>" if self.timewise else b"</measure>"
 
     def part(self, part_id: str) -> SourcePart:
         """The part element of this id.
@@ -157,6 +170,9 @@ class _Recorder:
         self.parts: list[SourcePart] = []
         self.listed: list[SourceChild] = []
         self.open_part = (0, False)
+        self.timewise = False
+        self.time_measure: dict[str, str] = {}
+        self.time_parts: list[dict[str, SourceMeasure]] = []
         self.measures: list[SourceMeasure] = []
         self.children: list[SourceChild] = []
         self.part_id = ""
@@ -179,7 +195,22 @@ class _Recorder:
                 f"{self.path}: damaged XML at line {error.lineno}, column {error.offset + 1}: "
                 f"{expat.ErrorString(error.code)}; export the score again"
             ) from None
-        return self.builder.close()
+        root = self.builder.close()
+        if self.timewise:
+            self.gather_parts()
+        return root
+
+    def gather_parts(self) -> None:
+        """Makes parts of the measures of a score-timewise."""
+        for part_id in dict.fromkeys(name for row in self.time_parts for name in row):
+            gap = next((i for i, row in enumerate(self.time_parts) if part_id not in row), None)
+            if gap is not None:
+                raise ScoreError(
+                    f"{self.path}: part '{part_id}' is missing in measure {gap + 1} of the "
+                    "score-timewise; export the score again"
+                )
+            rows = tuple(row[part_id] for row in self.time_parts)
+            self.parts.append(SourcePart(part_id, rows))
 
     def entity(self, name: str, *_: object) -> None:
         raise ScoreError(
@@ -203,16 +234,23 @@ class _Recorder:
                 "this is no score that can be read here"
             )
         element = self.builder.start(name, attributes)
-        if self.depth == 2:
-            self.inside = name == "part"
+        if self.depth == 1:
+            self.timewise = name == "score-timewise"
+        elif self.depth == 2:
+            self.inside = name == ("measure" if self.timewise else "part")
             self.listing = name == "part-list"
-            if self.inside:
+            if self.inside and self.timewise:
+                self.time_measure = attributes
+                self.time_parts.append({})
+            elif self.inside:
                 at = self.parser.CurrentByteIndex
                 self.open_part = (at, self.tag(at)[1])
                 self.part_id = attributes.get("id", "")
                 self.measures = []
-        elif self.inside and self.depth == 3 and name == "measure":
+        elif self.inside and self.depth == 3 and name == ("part" if self.timewise else "measure"):
             at = self.parser.CurrentByteIndex
+            if self.timewise:
+                self.part_id = attributes.get("id", "")
             self.open_measure = (element, at, *self.tag(at))
             self.children = []
         elif (self.inside and self.depth == 4 and self.open_measure is not None) or (
@@ -236,15 +274,24 @@ class _Recorder:
             elif self.depth == 3 and self.open_measure is not None:
                 element, start, inner, alone = self.open_measure
                 inner_end, end = self.close(alone)
-                self.measures.append(
-                    SourceMeasure(element, start, inner, inner_end, end, tuple(self.children))
+                if self.timewise:
+                    whole = ET.Element("measure", self.time_measure)
+                    whole.extend(list(element))
+                    element = whole
+                measure = SourceMeasure(
+                    element, start, inner, inner_end, end, tuple(self.children)
                 )
+                if self.timewise:
+                    self.time_parts[-1].setdefault(self.part_id, measure)
+                else:
+                    self.measures.append(measure)
                 self.open_measure = None
             elif self.depth == 2:
-                start, alone = self.open_part
-                self.parts.append(
-                    SourcePart(self.part_id, tuple(self.measures), start, self.close(alone)[1])
-                )
+                if not self.timewise:
+                    start, alone = self.open_part
+                    self.parts.append(
+                        SourcePart(self.part_id, tuple(self.measures), start, self.close(alone)[1])
+                    )
                 self.inside = False
         elif self.listing:
             if self.depth == 3 and self.open_child is not None:
@@ -339,18 +386,13 @@ def load_document(
     """A MusicXML document from its bytes.
 
     Raises:
-        ScoreError: not MusicXML score-partwise, damaged, or over a limit.
+        ScoreError: not MusicXML, damaged, or over a limit.
     """
     if len(raw) > MAX_BYTES:
         raise ScoreError(f"{path}: larger than {MAX_BYTES >> 20} MB; read a single movement")
     text, encoding, bom, warnings = decode_xml(raw, path)
     root, parts, listed = parse_xml(text, path)
-    if root.tag == "score-timewise":
-        raise ScoreError(
-            f"{path}: is MusicXML score-timewise; export it as score-partwise, which every "
-            "notation program does"
-        )
-    if root.tag != "score-partwise":
+    if root.tag not in ("score-partwise", "score-timewise"):
         raise ScoreError(
             f"{path}: is XML but not a MusicXML score (its root is <{root.tag[:40]}>); "
             "export it as MusicXML"

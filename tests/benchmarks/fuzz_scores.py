@@ -33,7 +33,16 @@ from simplify.score.graft import graft
 from simplify.score.model import Edit
 from simplify.score.read import load_part, score_from_bytes
 from tests.support_formats import FORMATS
-from tests.support_xml import attributes, backup, direction, forward, note, packed, score
+from tests.support_xml import (
+    attributes,
+    backup,
+    direction,
+    forward,
+    note,
+    packed,
+    score,
+    timewise,
+)
 
 CORPUS = Path(__file__).resolve().parents[2] / "corpus"
 
@@ -70,7 +79,8 @@ EVERYTHING = score(
 
 def seeds() -> list[bytes]:
     """The files that are spoilt."""
-    plain = [EVERYTHING, *(p.read_bytes() for p in sorted(CORPUS.glob("*.musicxml"))[::4])]
+    graded = [path.read_bytes() for path in sorted(CORPUS.glob("*.musicxml"))[::4]]
+    plain = [EVERYTHING, timewise(EVERYTHING), *graded]
     return [*plain, packed(EVERYTHING), packed(plain[1], more={"images/a.png": b"x" * 99})]
 
 
@@ -116,7 +126,7 @@ def double(raw: bytes, rng: random.Random) -> bytes:
 
 def remove(raw: bytes, rng: random.Random) -> bytes:
     """An element is missing."""
-    names = {m[2] for m in _tags(raw)} - {b"score-partwise"}
+    names = {m[2] for m in _tags(raw)} - {b"score-partwise", b"score-timewise"}
     if not names:
         return cut(raw, rng)
     name = rng.choice(sorted(names))
@@ -169,7 +179,7 @@ def nest(raw: bytes, rng: random.Random) -> bytes:
         b'<!ENTITY e%d "%s">' % (i, b"&e%d;" % (i - 1) * 10 if i else b"lol") for i in range(9)
     )
     return raw.replace(
-        b"<score-partwise", b"<!DOCTYPE score-partwise [" + entities + b"]><score-partwise", 1
+        b"<score-", b"<!DOCTYPE score [" + entities + b"]><score-", 1
     ).replace(b"<part-name>", b"<part-name>&e8;", 1)
 
 
