@@ -192,9 +192,9 @@ def _music(
             )
         written.append(rows)
     if document.timewise:
-        ends = [max(part.measures[i].end for part in own) for i in range(len(written[0]))]
+        spots = [max(part.measures[i].end for part in own) for i in range(len(written[0]))]
         return [
-            (end, end, b"".join(rows[i] for rows in written)) for i, end in enumerate(ends)
+            (spot, spot, b"".join(rows[i] for rows in written)) for i, spot in enumerate(spots)
         ]
     at = max(part.end for part in own)
     chunks = []
