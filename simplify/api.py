@@ -57,6 +57,7 @@ from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
 from simplify.search.reading import excess, split_faults
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
+from simplify.sense import slips
 from simplify.strategy import Keeps, hand_words
 from simplify.technique.pedals import plan_pedals
 from simplify.technique.perform import perform
@@ -514,6 +515,7 @@ def _alternatives(
                 edits=tuple(edits),
                 pedal_moves=_moves_inside(performance, first, last),
                 note="; ".join(sorted({pick.note for pick in picks if pick.note})),
+                slips=slips(source, source.of(new)),
             )
         )
     rows.sort(key=lambda a: (not a.within, round(a.distance, 6), round(a.difficulty, 6)))

@@ -17,7 +17,7 @@ LAYERS = (
     ("simplify.score.model",),
     ("simplify.score", "simplify.harp"),
     ("simplify.technique",),
-    ("simplify.difficulty", "simplify.distance"),
+    ("simplify.difficulty", "simplify.distance", "simplify.sense"),
     ("simplify.strategy",),
     ("simplify.search",),
     ("simplify.arrange",),

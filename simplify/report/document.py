@@ -171,6 +171,9 @@ def of_rewrites(result: RewriteResult, files: Sequence[str]) -> Document:
                 ],
                 "edits": [edit_document(edit) for edit in one.edits],
                 "note": one.note,
+                "slips": [
+                    {"rule": slip.rule, "bar": slip.bar, "text": slip.text} for slip in one.slips
+                ],
                 "lost_marks": list(one.lost_marks),
                 "file": file,
             }

@@ -33,6 +33,7 @@ from simplify.report.words import (
     move_words,
     player_words,
     setting_words,
+    slip_words,
 )
 from simplify.score.model import NoteId, Part
 from simplify.technique.plan import PedalMove, Performance
@@ -369,6 +370,8 @@ def _alternative(result: RewriteResult, one: Alternative, file: str) -> list[Blo
     blocks.append(Bullets(tuple(
         f"{bars_words(step.first, step.last)}, {step.text}" for step in one.steps
     )))
+    if one.slips:
+        blocks.append(Paragraph(f"A{slip_words(one.slips)[1:]}."))
     if one.joins:
         blocks.append(Paragraph("Stays as written against the bars outside:"))
         blocks.append(Bullets(tuple(fault_words(join) for join in one.joins)))

@@ -9,6 +9,7 @@ from simplify.difficulty.load import Assessment, Verdict
 from simplify.harp.player import Player
 from simplify.score.model import Edit, Part, ScoreInfo
 from simplify.score.read import LoadedPart
+from simplify.sense import Slip
 from simplify.strategy import Strategy
 from simplify.technique.plan import Fault, PedalPlan, Performance
 
@@ -79,7 +80,8 @@ class Alternative:
     player; edits: in the order in which they apply to the source; changed: ids of the notes that
     the source does not have; pedals: moves in the passage
     before and after; joins: places between the passage and the bars around it that stay as hard as
-    they were written; lost_marks: signs that went from the page with their notes, a line a bar,
+    they were written; slips: what it does as music that the source does not, such as new parallel
+    fifths; lost_marks: signs that went from the page with their notes, a line a bar,
     known once the score has been written."""
 
     rank: int
@@ -102,6 +104,7 @@ class Alternative:
     edits: tuple[Edit, ...]
     pedal_moves: int
     note: str
+    slips: tuple[Slip, ...] = ()
     lost_marks: tuple[str, ...] = ()
 
 

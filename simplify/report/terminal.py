@@ -28,6 +28,7 @@ from simplify.report.words import (
     move_words,
     reason_words,
     setting_words,
+    slip_words,
 )
 from simplify.search.reading import excess
 from simplify.technique.perform import format_plan
@@ -167,6 +168,8 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
         for step in one.steps:
             text = f"{bars_words(step.first, step.last)}, {step.text}"
             lines.append(_wrapped(text, "      ", "    "))
+        if one.slips:
+            lines.append(_wrapped(slip_words(one.slips), "      ", "    "))
         if one.lost_marks:
             text = "signs without a note any more: " + "; ".join(one.lost_marks)
             lines.append(_wrapped(text, "      ", "    "))

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from simplify.difficulty.curve import Reason
 from simplify.harp.instrument import LEFT_FOOT, PEDALS, Setting
 from simplify.harp.player import MODERATE, SIMPLE, Player
 from simplify.report.results import AssessResult
 from simplify.score.model import ALTER_SIGNS, Part
+from simplify.sense import Slip
 from simplify.technique.plan import Fault, PedalMove
 
 LAYER_WORDS = {
@@ -85,3 +88,9 @@ def least_change_words(result: AssessResult) -> str:
     if result.faults:
         return f"Once the places that can't be played are mended, it would be within with {which}."
     return f"It would be within with {which}."
+
+
+def slip_words(slips: Sequence[Slip]) -> str:
+    """What a teacher of harmony would mark: 'a teacher would mark: bar 5, ...'."""
+    found = dict.fromkeys(f"bar {slip.bar}, {slip.text}" for slip in slips)
+    return "a teacher of harmony would mark: " + "; ".join(found)

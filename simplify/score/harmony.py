@@ -17,7 +17,7 @@ import bisect
 import itertools
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 
@@ -111,6 +111,36 @@ def harmonies(passage: Passage) -> tuple[Harmony, ...]:
     if key not in kept:
         kept[key] = _segments(passage)
     return kept[key]
+
+
+def named(passage: Passage, edges: Sequence[int]) -> tuple[Harmony, ...]:
+    """The best chord of each stretch between the edges (ticks, ascending, at least two, within the
+    passage), each read for itself by the scores of `harmonies`; 'silence' where nothing sounds."""
+    first, last = edges[0], edges[-1]
+    notes = [
+        n if n.onset >= first else replace(n, onset=first, duration=n.end - first)
+        for n in passage.notes
+        if not n.grace and n.onset < last and n.end > first
+    ]
+    chords, weights = _table()
+    profile, lowest, _ = _slices(notes, edges, passage.bars, weights)
+    features = np.zeros((len(profile), 37))
+    features[:, :12] = profile
+    features[:, 12] = profile.sum(axis=1)
+    features[:, 13:25] = profile > 1e-9
+    for at, low in enumerate(lowest):
+        if low < 999:
+            features[at, 25 + low % 12] = 1.0
+    best = (features @ chords.scoring + chords.constant).argmax(axis=1).tolist()
+    return tuple(
+        Harmony(
+            onset, end, chords.roots[label], chords.thirds[label], chords.names[label],
+            chords.classes[label],
+        )
+        if low < 999
+        else Harmony(onset, end, 0, None, "silence", frozenset())
+        for (onset, end), label, low in zip(itertools.pairwise(edges), best, lowest, strict=True)
+    )
 
 
 def _segments(passage: Passage) -> tuple[Harmony, ...]:

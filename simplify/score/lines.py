@@ -10,8 +10,18 @@ def melody(passage: Passage) -> tuple[Strike, ...]:
 
     A strike leads if no higher one of the staff is struck with it or still written as sounding
     when it begins (skyline with durations). In bars whose upper staff is empty the lower staff is
-    read instead.
+    read instead. The result is kept on the part, by first and last bar.
     """
+    kept: dict[tuple[int, int], tuple[Strike, ...]] = passage.part.__dict__.setdefault(
+        "_melodies", {}
+    )
+    key = (passage.first, passage.last)
+    if key not in kept:
+        kept[key] = _skyline(passage)
+    return kept[key]
+
+
+def _skyline(passage: Passage) -> tuple[Strike, ...]:
     upper_bars = {n.bar for n in passage.notes if n.staff == 1 and not n.grace}
     pool = [
         s

@@ -29,6 +29,7 @@ from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings
 from simplify.search.variants import Column, Tally, Variant, column_of, effort, penalty
+from simplify.sense import slips
 from simplify.strategy import Keeps, broken_promises
 
 Floats = npt.NDArray[np.float64]
@@ -346,8 +347,8 @@ class Lattice:
         if broken_promises(before, after, self.keeps):
             return None
         ids = frozenset(note.id for note in after.notes)
-        far = distance(before, after).total
-        return Variant(edits, low, part.notes_by_bar[low : high + 1], ids, far, like.bars)
+        far, made = distance(before, after).total, len(slips(before, after))
+        return Variant(edits, low, part.notes_by_bar[low : high + 1], ids, far, made, like.bars)
 
     def _add(self, at: int, variant: Variant) -> int:
         """Index of a variant in its column, where it is put if it is new."""

@@ -11,13 +11,15 @@ from dataclasses import dataclass
 from simplify.distance import Distance
 from simplify.score.model import Edit, NoteId, Part
 from simplify.search.reading import Reading
+from simplify.sense import Slip
 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """A finished rewrite of a passage. part: the whole part rewritten; edits: in the order in
     which they apply to the source part; bars: for each bar of the passage its note ids;
-    faults: counted in the passage when the whole part is performed."""
+    faults: counted in the passage when the whole part is performed; slips: what it does as music
+    that the source does not."""
 
     part: Part
     edits: tuple[Edit, ...]
@@ -26,6 +28,7 @@ class Candidate:
     reading: Reading
     within: bool
     faults: int
+    slips: tuple[Slip, ...] = ()
 
     @property
     def kinds(self) -> frozenset[str]:
@@ -51,6 +54,13 @@ def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int]:
         round(candidate.reading.difficulty, 6),
         len(candidate.edits),
     )
+
+
+def _entry_key(candidate: Candidate) -> tuple[object, ...]:
+    """The order in which candidates are looked at: `rank_key`, with a slip weighing more than
+    distance."""
+    faults, above, *rest = rank_key(candidate)
+    return faults, above, bool(candidate.slips), *rest
 
 
 def difference_in_kind(one: Candidate, other: Candidate) -> float:
@@ -90,16 +100,20 @@ def choose(
 ) -> tuple[Choice, ...]:
     """The alternatives to show, best first.
 
-    Taken in rank order: a candidate enters if it is not a near copy of one already in (it must
-    differ in at least `near_copy` of the changed bars) and is either undominated by those in, or
-    differs in kind (more than half of its steps are of other strategies or in other bars) and then
-    says so. Room that is left goes to undominated ones, at most one near copy among them.
+    Taken in rank order, but those that make a slip as music after those that make none (within the
+    tier, and then above it); one that dominates one that is in stays out. A candidate enters if it
+    is not a near copy of one already in (it must differ in at least `near_copy` of the changed
+    bars) and is either undominated by those in, or differs in kind (more than half of its steps are
+    of other strategies or in other bars) and then says so. Room that is left goes to undominated
+    ones, at most one near copy among them.
     """
     chosen: list[Choice] = []
     waiting: list[Candidate] = []
-    for candidate in sorted(candidates, key=rank_key):
+    for candidate in sorted(candidates, key=_entry_key):
         if len(chosen) >= count:
             break
+        if any(dominates(candidate, c.candidate) for c in chosen):
+            continue
         if any(bars_apart(candidate, c.candidate, source) < near_copy for c in chosen):
             waiting.append(candidate)
             continue
@@ -113,7 +127,11 @@ def choose(
     for candidate in waiting:  # rather than show too few: the rest of the front, one near copy
         if len(chosen) >= count:
             break
-        if any(bars_apart(candidate, c.candidate, source) == 0.0 for c in chosen):
+        if any(
+            bars_apart(candidate, c.candidate, source) == 0.0
+            or dominates(candidate, c.candidate)
+            for c in chosen
+        ):
             continue
         near = any(bars_apart(candidate, c.candidate, source) < near_copy for c in chosen)
         if near and copies:

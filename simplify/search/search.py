@@ -16,6 +16,7 @@ from simplify.search.ranking import Candidate, Choice, choose, rank_key
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings, settings
 from simplify.search.variants import Column, Tally, Variant, column_of, grow_variants
+from simplify.sense import slips
 from simplify.strategy import Keeps, Strategy, broken_promises
 
 Job = TypeVar("Job")
@@ -245,6 +246,7 @@ def _select(
                 one.reading,
                 one.reading.within,
                 one.reading.faults,
+                slips(before, before.of(new)),
             )
         )
     pool.sort(key=rank_key)

@@ -16,6 +16,7 @@ class SearchSettings:
     excess: float
     join: float
     step: float
+    slip: float
     soft: float
     near: float
     width: int

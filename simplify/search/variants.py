@@ -21,6 +21,7 @@ from simplify.harp.player import Player
 from simplify.score.model import Edit, Note, NoteId, Part, Passage
 from simplify.search.reading import BarReading, read_bars
 from simplify.search.settings import SearchSettings
+from simplify.sense import slips
 from simplify.strategy import Keeps, Strategy, broken_promises, proposals
 
 
@@ -52,13 +53,15 @@ class Column:
 class Variant:
     """One version of a column. edits: applied in this order; at: bar index, in the part that the
     edits and the notes speak of, of the column's first bar; rows: the notes of each of its bars;
-    ids: all of them; bars: each bar as read among the neighbours it was grown with."""
+    ids: all of them; slips: how many it makes as music (`simplify.sense`); bars: each bar as read
+    among the neighbours it was grown with."""
 
     edits: tuple[Edit, ...]
     at: int
     rows: tuple[tuple[Note, ...], ...]
     ids: frozenset[NoteId]
     distance: float
+    slips: int
     bars: tuple[BarReading, ...]
 
     @property
@@ -144,8 +147,10 @@ def penalty(faults: int, excess: float, numbers: SearchSettings) -> float:
 
 
 def effort(variant: Variant, numbers: SearchSettings) -> float:
-    """Distance, and a little for every step that has to be followed."""
-    return variant.distance + numbers.step * len(variant.edits)
+    """Distance, a little for every step that has to be followed, and more for every slip."""
+    return (
+        variant.distance + numbers.step * len(variant.edits) + numbers.slip * variant.slips
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +180,7 @@ class _Grower:
         self.column, self.player, self.strategies = column, player, strategies
         self.keeps, self.numbers, self.until = keeps, numbers, until
         self.before = column.passage(column.part)
+        self.around = Passage(column.part, 0, len(column.part.bars) - 1)
         self.tally = Tally()
         self.seen: set[frozenset[NoteId]] = set()
         self.gains: dict[tuple[frozenset[NoteId], frozenset[NoteId]], float] = {}
@@ -195,11 +201,12 @@ class _Grower:
         far = distance(self.before, passage).total if edits else 0.0
         if far > self.numbers.distance:
             return None
+        made = len(slips(self.around, self.around.of(part))) if edits else 0
         self.tally.readings += 1
         at, last = self.column.at, self.column.last_at
         bars = read_bars(part, self.player, at, last, self.column.edges).bars
         rows = part.notes_by_bar[at : last + 1]
-        return _Node(Variant(edits, at, rows, ids, far, bars), part)
+        return _Node(Variant(edits, at, rows, ids, far, made, bars), part)
 
     def offers(self, node: _Node) -> list[Move]:
         """All proposals for a variant, in the order of the catalogue, and after those of each
@@ -372,7 +379,8 @@ def _best(found: Sequence[Variant], numbers: SearchSettings) -> tuple[Variant, .
 def _marks(variant: Variant) -> tuple[float, ...]:
     """What one variant can beat another in; lower is better in each."""
     return (
-        variant.distance, variant.faults, variant.excess, variant.difficulty, len(variant.edits)
+        variant.distance, variant.faults, variant.excess, variant.difficulty, variant.slips,
+        len(variant.edits),
     )
 
 
