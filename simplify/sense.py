@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from simplify.score.edits import spelled
 from simplify.score.harmony import Harmony, harmonies, named
 from simplify.score.lines import melody
 from simplify.score.model import TICKS, Bar, Passage, Strike
@@ -251,11 +252,15 @@ def check_harmony(before: Passage, after: Passage) -> Iterator[Slip]:
         )
         if at in source.closes:
             if not same or lows[0] != lows[1]:
-                yield _at(before, "cadence", harmony.onset, "a cadence has another harmony")
+                words = "has another bass note" if same else f"becomes {_called(before, now)}"
+                text = f"in a cadence, {_called(before, was)} {words}"
+                yield _at(before, "cadence", harmony.onset, text)
         elif not same and not taken:
-            yield _at(before, "chord_name", harmony.onset, "a chord becomes another chord")
+            text = f"{_called(before, was)} becomes {_called(before, now)}"
+            yield _at(before, "chord_name", harmony.onset, text)
         elif same and lows[0] != lows[1]:
-            yield _at(before, "bass", harmony.onset, "a chord stands on another bass note")
+            text = f"{_called(before, was)} stands on another bass note"
+            yield _at(before, "bass", harmony.onset, text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,10 +288,21 @@ def _source(passage: Passage) -> _Source:
     return kept[key]
 
 
+def _called(passage: Passage, harmony: Harmony) -> str:
+    """'A♭ major', with the root as the key has it."""
+    if harmony.kind == "silence":
+        return "silence"
+    root = spelled(60 + harmony.root, passage.part.bar_at(harmony.onset).fifths)
+    return f"{root.name[:-1]} {harmony.kind}"
+
+
 def _same(one: Harmony, other: Harmony) -> bool:
-    """True if both are called by the same root and third, or sound the same tones."""
+    """True if both are called by the same root and third, or sound the same tones; a diminished
+    seventh, whose every tone may be the root, also if it has lost one."""
     if other.kind == "silence":
         return False
+    if one.kind == "diminished seventh" and other.kind == "diminished":
+        return other.classes <= one.classes
     return (one.root, one.third) == (other.root, other.third) or one.classes == other.classes
 
 

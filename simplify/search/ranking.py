@@ -101,42 +101,51 @@ def choose(
     """The alternatives to show, best first.
 
     Taken in rank order, but those that make a slip as music after those that make none (within the
-    tier, and then above it); one that dominates one that is in stays out. A candidate enters if it
-    is not a near copy of one already in (it must differ in at least `near_copy` of the changed
-    bars) and is either undominated by those in, or differs in kind (more than half of its steps are
-    of other strategies or in other bars) and then says so. Room that is left goes to undominated
-    ones, at most one near copy among them.
+    tier, and then above it). A candidate enters if it is not a near copy of one already in (it must
+    differ in at least `near_copy` of the changed bars) and if, of it and any one in that dominates
+    it or is dominated by it, the worse differs in kind and then says so: more than half of its
+    steps are of other strategies or in other bars, or it makes no slip where the better does. Room
+    that is left goes to undominated ones, at most one near copy among them.
     """
-    chosen: list[Choice] = []
+    chosen: list[Candidate] = []
     waiting: list[Candidate] = []
     for candidate in sorted(candidates, key=_entry_key):
         if len(chosen) >= count:
             break
-        if any(dominates(candidate, c.candidate) for c in chosen):
-            continue
-        if any(bars_apart(candidate, c.candidate, source) < near_copy for c in chosen):
+        near = any(bars_apart(candidate, c, source) < near_copy for c in chosen)
+        if near or not all(_both_stand(candidate, c) for c in chosen):
             waiting.append(candidate)
-            continue
-        beaten = [c.candidate for c in chosen if dominates(c.candidate, candidate)]
-        if beaten and not all(difference_in_kind(candidate, b) > 0.5 for b in beaten):
-            waiting.append(candidate)
-            continue
-        note = "differs in kind from the closer ones" if beaten else ""
-        chosen.append(Choice(candidate, note))
+        else:
+            chosen.append(candidate)
     copies = 0
     for candidate in waiting:  # rather than show too few: the rest of the front, one near copy
         if len(chosen) >= count:
             break
-        if any(
-            bars_apart(candidate, c.candidate, source) == 0.0
-            or dominates(candidate, c.candidate)
-            for c in chosen
-        ):
+        apart = min((bars_apart(candidate, c, source) for c in chosen), default=1.0)
+        if apart == 0.0 or (apart < near_copy and copies):
             continue
-        near = any(bars_apart(candidate, c.candidate, source) < near_copy for c in chosen)
-        if near and copies:
-            continue
-        if not any(dominates(c.candidate, candidate) for c in chosen):
-            chosen.append(Choice(candidate))
-            copies += near
-    return tuple(sorted(chosen, key=lambda choice: rank_key(choice.candidate)))
+        if not any(dominates(c, candidate) or dominates(candidate, c) for c in chosen):
+            chosen.append(candidate)
+            copies += apart < near_copy
+    return tuple(
+        Choice(candidate, _note(candidate, chosen)) for candidate in sorted(chosen, key=rank_key)
+    )
+
+
+def _both_stand(one: Candidate, other: Candidate) -> bool:
+    """True if neither dominates the other, or the one that is worse differs in kind."""
+    if dominates(one, other):
+        one, other = other, one
+    elif not dominates(other, one):
+        return True
+    return difference_in_kind(one, other) > 0.5 or bool(other.slips and not one.slips)
+
+
+def _note(candidate: Candidate, chosen: Sequence[Candidate]) -> str:
+    """Why a dominated candidate is shown all the same."""
+    beaten = [c for c in chosen if dominates(c, candidate)]
+    if not beaten:
+        return ""
+    if all(c.slips for c in beaten) and not candidate.slips:
+        return "differs in kind from the closer ones: it keeps the harmony and its voice leading"
+    return "differs in kind from the closer ones"

@@ -1,0 +1,164 @@
+"""Rewrites of real music, written out, opened again in music21 and judged by its own analysis.
+
+What a rewrite is said to do as music (`slips`) is checked against music21's voice-leading quartets
+and chord names, and what it does not say is not there: our own reading of harmony and outer voices
+has no part in these checks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import music21
+import pytest
+from music21 import chord, stream, voiceLeading
+
+from simplify import api
+from simplify.report.results import Alternative, RewriteResult
+
+WINDOWS = (
+    ("schumann_clara/polonaise_op1n2", "18-20", "amateur"),
+    ("chopin/mazurka06-2", "31-34", "amateur"),
+    ("schumann_clara/polonaise_op1n4", "18-20", "amateur"),
+    ("mozart/k545/movement1_exposition", "2-4", "school"),
+)
+
+
+@cache
+def rewritten(name: str, bars: str, tier: str) -> RewriteResult:
+    """Each window is searched once for all tests of this file."""
+    path = str(music21.corpus.getWork(name))
+    return api.rewrite_score(api.Request(path, bars=bars, tier=tier), count=4, workers=1)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A note as music21 reads it, ties joined: quarter notes from the start, bar, staff, pitch."""
+
+    onset: float
+    end: float
+    bar: int
+    staff: int
+    pitch: Any
+
+
+def notes_of(score: stream.Score, first: int, last: int) -> list[Heard]:
+    """The last two staves of a score (the keyboard's) in some bars."""
+    found = []
+    for staff, part in enumerate(list(score.parts)[-2:], start=1):
+        for measure in part.stripTies().getElementsByClass(stream.Measure):
+            if not first <= measure.number <= last:
+                continue
+            for one in measure.recurse().notes:
+                if one.duration.isGrace:
+                    continue
+                at = float(measure.offset + one.getOffsetInHierarchy(measure))
+                end = at + float(one.quarterLength)
+                found += [Heard(at, end, measure.number, staff, p) for p in one.pitches]
+    return found
+
+
+def verticals(heard: list[Heard]) -> Iterator[tuple[float, int, list[Heard]]]:
+    """(onset, bar, what sounds) whenever something is struck."""
+    for onset in sorted({h.onset for h in heard}):
+        bar = next(h.bar for h in heard if h.onset == onset)
+        yield onset, bar, [h for h in heard if h.onset <= onset < h.end]
+
+
+@cache
+def opened(window: tuple[str, str, str]) -> tuple[RewriteResult, list[Heard], list[list[Heard]]]:
+    """The result, the source's notes, and those of each alternative's written file."""
+    import tempfile
+
+    result = rewritten(*window)
+    first, last = (int(number) for number in window[1].split("-"))
+    source = notes_of(music21.converter.parse(result.info.path), first, last)
+    with tempfile.TemporaryDirectory() as folder:
+        _, names = api.write_rewrites(result, Path(folder) / "out")
+        files = [Path(folder) / "out" / name for name in names]
+        new = [notes_of(music21.converter.parse(file), first, last) for file in files]
+    return result, source, new
+
+
+def outer(sounding: list[Heard]) -> tuple[Heard, Heard] | None:
+    """(highest of the upper staff, lowest of all), if they are two."""
+    upper = [h for h in sounding if h.staff == 1] or sounding
+    top = max(upper, key=lambda h: h.pitch.midi)
+    low = min(sounding, key=lambda h: h.pitch.midi)
+    return (top, low) if top is not low else None
+
+
+def parallel(heard: list[Heard], moments: tuple[float, float]) -> bool:
+    """True if music21 hears parallel octaves or fifths of the outer voices between two moments."""
+    pairs = []
+    for at in moments:
+        sounding = [h for h in heard if h.onset <= at < h.end]
+        pairs.append(outer(sounding) if sounding else None)
+    if pairs[0] is None or pairs[1] is None:
+        return False
+    (top, low), (top_then, low_then) = pairs
+    if top_then.onset != moments[1] or low_then.onset != moments[1]:
+        return False
+    four = voiceLeading.VoiceLeadingQuartet(
+        top.pitch, top_then.pitch, low.pitch, low_then.pitch
+    )
+    return bool(four.parallelFifth() or four.parallelOctave() or four.parallelUnison())
+
+
+def told(one: Alternative, *rules: str) -> set[int]:
+    """Bars in which the alternative itself says that it makes such a slip."""
+    return {int(slip.bar) for slip in one.slips if slip.rule in rules}
+
+
+@pytest.mark.parametrize("window", WINDOWS, ids=lambda w: w[0])
+def test_no_new_parallels_by_music21(window: tuple[str, str, str]) -> None:
+    """music21's voice-leading quartets of melody and bass find no parallel octave or fifth that
+    the source does not have between the same moments, but in bars that are told."""
+    result, source, rewrites = opened(window)
+    assert len(result.alternatives) >= 2
+    for one, heard in zip(result.alternatives, rewrites, strict=True):
+        moments = [(onset, bar) for onset, bar, _ in verticals(heard)]
+        new = {
+            bar
+            for (before, _), (onset, bar) in pairwise(moments)
+            if parallel(heard, (before, onset)) and not parallel(source, (before, onset))
+        }
+        assert new <= told(one, "parallels"), f"alternative {one.rank}"
+
+
+@pytest.mark.parametrize("window", WINDOWS, ids=lambda w: w[0])
+def test_chords_keep_their_root_by_music21(window: tuple[str, str, str]) -> None:
+    """Wherever the sounds of a beat (or of a bar) make a triad or a seventh chord to music21, in
+    the source as in the rewrite, it names the same root, but in bars that are told."""
+    result, source, rewrites = opened(window)
+    compared = 0
+    for one, heard in zip(result.alternatives, rewrites, strict=True):
+        other = set()
+        for by_bar in (False, True):
+            was, now = roots(source, by_bar=by_bar), roots(heard, by_bar=by_bar)
+            for at in was.keys() & now.keys():
+                compared += 1
+                if was[at][0] != now[at][0]:
+                    other.add(was[at][1])
+        assert other <= told(one, "chord_name", "cadence"), f"alternative {one.rank}"
+    assert compared >= 3
+
+
+def roots(heard: list[Heard], *, by_bar: bool) -> dict[int, tuple[int, int]]:
+    """Number of the bar, or of the quarter note, to (pitch class of the root, bar), where music21
+    takes what is struck and held there for a triad or a seventh chord."""
+    found = {}
+    for at in sorted({h.bar if by_bar else int(h.onset) for h in heard}):
+        inside = [
+            h for h in heard
+            if (h.bar == at if by_bar else h.onset < at + 1 and h.end > at)
+        ]
+        named = chord.Chord([h.pitch for h in inside])
+        if named.isTriad() or named.isSeventh():
+            found[at] = int(named.root().pitchClass), inside[0].bar
+    return found
