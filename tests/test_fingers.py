@@ -258,8 +258,16 @@ def test_the_better_player_never_pays_more() -> None:
 def test_harmonics_are_counted_per_hand() -> None:
     """Two or three in the left hand, one in the right (Goss, 100 Orchestration Tips, no. 68)."""
     model = model_of("soloist")
-    assert [model.harmonic_cost("R", n) > 0 for n in (1, 2)] == [False, True]
-    assert [model.harmonic_cost("L", n) > 0 for n in (1, 2, 3, 4)] == [False, False, False, True]
+    assert [model.signs_cost("R", n, 0) > 0 for n in (1, 2)] == [False, True]
+    assert [model.signs_cost("L", n, 0) > 0 for n in (1, 2, 3, 4)] == [False, False, False, True]
+
+
+def test_damped_notes_are_counted_per_hand() -> None:
+    """Easy in the left hand (flat palm; method on olhos.it), limited in the right (from memory of
+    Widor, Technique of the Modern Orchestra)."""
+    model = model_of("soloist")
+    assert [model.signs_cost("R", 0, n) > 0 for n in (1, 2)] == [False, True]
+    assert [model.signs_cost("L", 0, n) > 0 for n in (1, 2, 3, 4)] == [False] * 4
 
 
 def test_hands_pay_for_their_registers() -> None:

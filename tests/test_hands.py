@@ -49,7 +49,7 @@ def fingered(text: str, tier: str = "professional") -> str:
 @dataclass(frozen=True)
 class Last:
     index: int
-    at: float
+    end: float
     strings: tuple[int, ...]
     fingers: tuple[int, ...]
     run: int
@@ -75,24 +75,30 @@ def pay(
         strings, chosen = both[side], fingers[side]
         total += model.grip_cost(strings, chosen) + model.hand_cost(hand, strings)
         total += sum((moment.left, moment.right)[side][i] for i in places)
-        total += model.harmonic_cost(hand, sum(moment.harmonic[i] for i in places))
+        total += model.signs_cost(
+            hand, sum(moment.harmonic[i] for i in places), sum(moment.etouffe[i] for i in places)
+        )
         total += model.hard * max(0, sum(moment.trill[i] for i in places) - 1)
-        old, run = lasts[side], 0
+        old, run, rested = lasts[side], 0, False
         if old is not None and old.busy > moment.at + 1e-6:
             total += model.hard
         elif old is not None and index > old.index + 1:
-            old = None if round((moment.at - old.at) * 1000) >= model.lift_ms else old
+            rest = round((moment.at - old.end) * 1000)
+            rested = rest >= model.lift_ms
+            old = None if rested and rest >= model.hold_ms else old
         if old is None:
             total += model.lift_cost()
         else:
             move = model.move(old.strings, old.fingers, strings, chosen)
-            cost, run, _ = model.step_cost(move, old.run, moment.at - old.at)
+            cost, run, _ = model.rested_cost(move, old.run, moment.at - old.end, rested)
             total += cost
         other = lasts[1 - side]
         if other is not None:
-            total += model.meeting_cost(hand, strings, other.strings, moment.at - other.at)
+            total += model.meeting_cost(hand, strings, other.strings, moment.at - other.end)
         busy = max(moment.busy[i] for i in places)
-        after[side] = Last(index, moment.at, strings, chosen, run, busy)
+        rolled = sum(moment.rolled[i] for i in (range(len(moment.strings)) if side else places))
+        end = moment.at + model.limits.roll_seconds * max(0, rolled - 1)
+        after[side] = Last(index, end, strings, chosen, run, busy)
     return total, (after[0], after[1])
 
 
@@ -156,7 +162,8 @@ def passages(draw: st.DrawFn, most: int, widest: int = 3) -> str:
             low = centre + draw(st.integers(-9, 9))
             chord = {low} | {low + draw(st.integers(1, 10)) for _ in range(size - 1)}
             length = draw(st.sampled_from(["1/4", "1/2", "1", "1/3t3:2"]))
-            mark = draw(st.sampled_from(["", "", "", "", "{trill}", "{harmonic}"]))
+            signs = ["{trill}", "{harmonic}", "{etouffe}", "{arpeggio}"]
+            mark = draw(st.sampled_from(["", "", "", "", *signs]))
             tokens.append(f"[{' '.join(name(s) for s in sorted(chord))}]:{length}{mark}")
         staves.append(" ".join(tokens))
     return f"8/4 tempo:{tempo} | {' ; '.join(staves)}"
@@ -282,6 +289,38 @@ def test_the_left_hand_takes_1_5_8_with_4_2_1() -> None:
     assert fingered("4/4 tempo:96 | - ; C3:1/2 G3 C4 G3 C3 G3 C4 G3") == (
         "L4 L2 L1 L2 L4 L2 L1 L2"
     )
+
+
+@pytest.mark.parametrize("tempo", [50, 72, 100])
+def test_slow_music_keeps_the_hand_in_its_place(tempo: int) -> None:
+    """The same 1-5-8 figure, a note a beat with the right hand's notes between: the fingers stay
+    placed (place ahead in one direction: common practice), no thumb hops from string to string."""
+    text = f"3/4 tempo:{tempo} | r:1/2 E5:1 G5:1 C6:1/2 ; C3:1 G3 C4"
+    performance = as_written(parse_part(text), "amateur")
+    plan = performance.hand_plan
+    left = [plan.fingers[i] for i, hand in enumerate(plan.hands) if hand == "L"]
+    assert left == [4, 2, 1]
+
+
+def test_a_hand_is_lifted_after_a_long_rest() -> None:
+    """A hand that has rested `hold_seconds` while the other plays is where it is needed."""
+    text = "8/4 tempo:60 | r:1 E5:1/2 F5 G5 A5 G5 F5 E5 D5 E5 F5 ; C2:1 r:5 C4:1 r:1"
+    performance = as_written(parse_part(text), "professional")
+    assert [step.kind for step in hand_steps(performance, "L")] == ["lift"]
+
+
+def test_a_roll_takes_its_time_from_the_next_placing() -> None:
+    """Rolled, a chord of four ends three times `roll_seconds` late, and the way on is so much
+    shorter; the right hand's part of a roll over both hands follows the left hand's."""
+    chords = "[C3 G3 C4]:1/2{arpeggio} [C3 G3 C4] r:3"
+    one = as_written(parse_part(f"4/4 tempo:60 | - ; {chords}"), "professional")
+    roll = one.player.limits.roll_seconds
+    (step,) = hand_steps(one, "L")
+    assert step.seconds == pytest.approx(0.5 - 2 * roll)
+    text = "4/4 tempo:60 | [E4 G4]:1{arpeggio} [F4 A4]:1 r:2 ; [C3 G3]:1{arpeggio} [C3 A3]:1 r:2"
+    both = as_written(parse_part(text), "professional")
+    assert [s.seconds for s in hand_steps(both, "R")] == [pytest.approx(1.0 - 3 * roll)]
+    assert [s.seconds for s in hand_steps(both, "L")] == [pytest.approx(1.0 - roll)]
 
 
 def test_four_note_chords_use_all_four_fingers() -> None:

@@ -14,7 +14,8 @@ placed ahead together and plucked in one direction (or a chord). The ways to the
 - `slide`: the thumb to the next lower string (4 to the next higher is tricky);
 - `repeat`: the same strings again;
 - `place`: anything else: the hand travels and places anew;
-- `lift`: a place after a rest long enough that the hand may come from anywhere.
+- `lift`: a place after a rest long enough that the hand may come from anywhere, where that is
+  cheaper than to stay; after `hold_seconds` always.
 
 Two rules share all costs: below a comfortable time the cost rises, and below the player's
 `hard_share` of it the place counts as impossible. Times are rounded to milliseconds, so that equal
@@ -105,6 +106,7 @@ class HandModel:
         self.lift_seconds = self.lift_ms / 1000
         """A hand that has rested this long (and let a moment of the other pass) may come from
         anywhere: nothing is impossible for it any more, so to forget its place hides no fault."""
+        self.hold_ms = self.rules.hold_ms
 
     # One hand at one moment
 
@@ -122,9 +124,9 @@ class HandModel:
         """Cost of the left ('L') or right ('R') hand being at these strings."""
         return float(kernel.hand_cost(self.rules, hand == "R", _row(strings), 0, len(strings)))
 
-    def harmonic_cost(self, hand: str, count: int) -> float:
-        """Cost of this many harmonics struck together by one hand."""
-        return float(kernel.harmonic_cost(self.rules, hand == "R", count))
+    def signs_cost(self, hand: str, harmonics: int, etouffes: int) -> float:
+        """Cost of this many harmonics and damped notes struck together by one hand."""
+        return float(kernel.signs_cost(self.rules, hand == "R", harmonics, etouffes))
 
     # Both hands at one moment
 
@@ -179,6 +181,16 @@ class HandModel:
         )
         return float(cost), int(after), kernel.KINDS[kind]
 
+    def rested_cost(
+        self, move: Move, run: int, seconds: float, rested: bool
+    ) -> tuple[float, int, str]:
+        """`step_cost` for a hand that may have rested: it is lifted where that is cheaper."""
+        cost, after, kind = kernel.rested_cost(
+            self.rules, kernel.KINDS.index(move.kind), move.direction, move.base, move.need, run,
+            milliseconds(seconds), rested,
+        )
+        return float(cost), int(after), kernel.KINDS[kind]
+
     def lift_cost(self) -> float:
         """Cost of a placing by a hand that comes from nowhere in particular; its run is 0."""
         return self.rules.lifted
@@ -218,12 +230,16 @@ def _rules(limits: Limits, harp: Instrument) -> HandRules:
         "comfort": kernel.packed_pairs(comfort),
         "cramped": kernel.packed_pairs(cramped),
         "lift_ms": 0,
+        "hold_ms": 0,
         "most_ms": 0,
     }
     rules = HandRules(**numbers)
     lift = _lift_seconds(rules, harp)
     most = max(lift, _jump_need(rules, 7.0 * 8))
-    return rules._replace(lift_ms=milliseconds(lift), most_ms=milliseconds(most))
+    hold = max(lift, constant("hold_seconds"))
+    return rules._replace(
+        lift_ms=milliseconds(lift), hold_ms=milliseconds(hold), most_ms=milliseconds(most)
+    )
 
 
 def _jump_need(rules: HandRules, travel: float) -> float:

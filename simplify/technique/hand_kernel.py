@@ -38,8 +38,9 @@ class HandRules(NamedTuple):
 
     lone_1 to lone_4: cost of that finger at the bottom; comfort, cramped, reach: strings per finger
     pair as `packed_pairs` (numba counts references to arrays at every call); soft_low, left_top:
-    strings; note_seconds: comfortable seconds a note in one hand; lift_ms, most_ms: milliseconds
-    after which a hand is lifted, after which time is no matter.
+    strings; note_seconds: comfortable seconds a note in one hand; lift_ms, hold_ms, most_ms:
+    milliseconds after which a resting hand may place anew from anywhere, after which it does, after
+    which time is no matter.
     """
 
     hard: float
@@ -53,6 +54,8 @@ class HandRules(NamedTuple):
     left_high: float
     left_harmonics: float
     right_harmonics: float
+    left_etouffes: float
+    right_etouffes: float
     turn: float
     under: float
     over: float
@@ -90,6 +93,7 @@ class HandRules(NamedTuple):
     left_top: int
     note_seconds: float
     lift_ms: int
+    hold_ms: int
     most_ms: int
     lone_1: float
     lone_2: float
@@ -215,10 +219,13 @@ def hand_cost(rules, right, strings, a, n):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def harmonic_cost(rules, right, count):  # type: ignore[no-untyped-def]
-    """Cost of this many harmonics struck together by one hand."""
-    most = rules.right_harmonics if right else rules.left_harmonics
-    return rules.hard * max(0.0, count - most)
+def signs_cost(rules, right, harmonics, etouffes):  # type: ignore[no-untyped-def]
+    """Cost of this many harmonics and damped notes struck together by one hand."""
+    if right:
+        over = max(0.0, harmonics - rules.right_harmonics)
+        return rules.hard * (over + max(0.0, etouffes - rules.right_etouffes))
+    over = max(0.0, harmonics - rules.left_harmonics)
+    return rules.hard * (over + max(0.0, etouffes - rules.left_etouffes))
 
 
 # Both hands
@@ -397,7 +404,7 @@ def step_cost(rules, kind, direction, base, need, run, ms):  # type: ignore[no-u
 
     A link goes on if the placing runs its way (or has no way yet), else it turns.
     """
-    seconds = min(ms, rules.most_ms) / 1000
+    seconds = max(0, min(ms, rules.most_ms)) / 1000
     if kind != LINK:
         return base + short_cost(rules, seconds, need), 0, kind
     if direction != 0 and (run == 0 or run == direction):
@@ -407,6 +414,16 @@ def step_cost(rules, kind, direction, base, need, run, ms):  # type: ignore[no-u
     return base + rules.turn + short_cost(rules, seconds, need), direction, TURN
 
 
+@njit(cache=True, nogil=True)
+def rested_cost(rules, kind, direction, base, need, run, ms, rested):  # type: ignore[no-untyped-def]
+    """`step_cost` for a hand that may have rested: where to lift it and place anew is cheaper, that
+    is done."""
+    cost, after, way = step_cost(rules, kind, direction, base, need, run, ms)
+    if rested and cost > rules.lifted:
+        return rules.lifted, 0, LIFT
+    return cost, after, way
+
+
 # The blocks of all moments
 
 
@@ -414,8 +431,8 @@ class Moments(NamedTuple):
     """What is struck when. Moment i has the places first[i] to first[i + 1] of the flat arrays.
 
     at: seconds; away: the left hand turns a lever; per place, strings low to high: strings, cost of
-    giving it to the left, to the right hand, harmonic, trill, busy until (seconds), sweep number,
-    asked (0, 1 left, 2 right), upper (a note of it stands on staff 1).
+    giving it to the left, to the right hand, harmonic, etouffe, rolled, trill, busy until
+    (seconds), sweep number, asked (0, 1 left, 2 right), upper (a note of it stands on staff 1).
     """
 
     at: Floats
@@ -425,6 +442,8 @@ class Moments(NamedTuple):
     left: Floats
     right: Floats
     harmonic: Ints
+    etouffe: Ints
+    rolled: Ints
     trill: Ints
     busy: Floats
     sweep: Ints
@@ -433,12 +452,14 @@ class Moments(NamedTuple):
 
 
 class _Blocks(NamedTuple):
-    """All blocks, by number. moment: its number; at, busy: seconds; a, n: strings from a on;
+    """All blocks, by number. moment: its number; at: seconds; end: seconds when its last note is
+    struck (later than `at` if rolled); busy: seconds; a, n: strings from a on;
     options, f: fingerings from f on in `fingers`, n apart; o: first row of `own` and `thumb`, which
     hold what a fingering costs by itself and where its thumb is. `places`: beside `strings`."""
 
     moment: Ints
     at: Floats
+    end: Floats
     busy: Floats
     sweep: Ints
     a: Ints
@@ -465,9 +486,10 @@ def _new_blocks(moments):  # type: ignore[no-untyped-def]
         options += 12 * (n + 3)
     row = np.zeros(blocks, np.int64)
     return _Blocks(
-        row, np.zeros(blocks), np.zeros(blocks), row.copy(), row.copy(), row.copy(), row.copy(),
-        row.copy(), row.copy(), np.zeros(places, np.int64), np.zeros(places, np.int64),
-        np.zeros(fingers, np.int64), np.zeros(options), np.zeros(options),
+        row, np.zeros(blocks), np.zeros(blocks), np.zeros(blocks), row.copy(), row.copy(),
+        row.copy(), row.copy(), row.copy(), row.copy(), np.zeros(places, np.int64),
+        np.zeros(places, np.int64), np.zeros(fingers, np.int64), np.zeros(options),
+        np.zeros(options),
     )
 
 
@@ -477,10 +499,13 @@ def _add_block(rules, moments, blocks, used, i, right, taken):  # type: ignore[n
     in use (blocks, strings, fingers, options). Returns its number, or LIFTED if it strikes nothing,
     and the least that it can cost by itself."""
     block, a, f, o = used[0], used[1], used[2], used[3]
-    n = swept = trills = harmonics = 0
+    n = swept = trills = harmonics = etouffes = rolled = 0
     fixed = busy = 0.0
     sweep = 0
     for p in range(moments.first[i], moments.first[i + 1]):
+        # a roll goes upwards: what the right hand has of it follows on the left hand's
+        if right or taken[p - moments.first[i]]:
+            rolled += moments.rolled[p]
         if not taken[p - moments.first[i]]:
             continue
         blocks.strings[a + n], blocks.places[a + n] = moments.strings[p], p
@@ -490,12 +515,13 @@ def _add_block(rules, moments, blocks, used, i, right, taken):  # type: ignore[n
         swept += moments.sweep[p] > 0
         trills += moments.trill[p]
         harmonics += moments.harmonic[p]
+        etouffes += moments.etouffe[p]
         n += 1
     if n == 0:
         return LIFTED, 0.0
     fixed += hand_cost(rules, right, blocks.strings, a, n)
-    if harmonics > 0:
-        fixed += harmonic_cost(rules, right, harmonics)
+    if harmonics + etouffes > 0:
+        fixed += signs_cost(rules, right, harmonics, etouffes)
     if busy > 0.0:
         fixed += rules.hard * max(0, trills - 1)
     if moments.away[i] and not right:
@@ -522,6 +548,7 @@ def _add_block(rules, moments, blocks, used, i, right, taken):  # type: ignore[n
         least = min(least, cost)
         f += n
     blocks.moment[block], blocks.at[block] = i, moments.at[i]
+    blocks.end[block] = moments.at[i] + rules.roll_seconds * max(0, rolled - 1)
     blocks.busy[block], blocks.sweep[block] = busy, sweep
     blocks.a[block], blocks.n[block] = a, n
     blocks.options[block], blocks.f[block], blocks.o[block] = options, used[2], o
@@ -637,6 +664,14 @@ def _lone_moves(rules):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def _may_lift(rules, blocks, old, index, at, ms):  # type: ignore[no-untyped-def]
+    """Whether a hand may have left this block for anywhere by moment `index`, `ms` after it."""
+    return blocks.moment[old] < index - 1 and ms >= rules.lift_ms and not (
+        blocks.busy[old] > at + EPSILON
+    )
+
+
+@njit(cache=True, nogil=True)
 def _ways(rules, lone, blocks, old, new, cost, target):  # type: ignore[no-untyped-def]
     """The ways from every state of `old` to every fingering of `new`: what each costs and the state
     that it leads to. Returns the number of states of `old`."""
@@ -653,7 +688,8 @@ def _ways(rules, lone, blocks, old, new, cost, target):  # type: ignore[no-untyp
         return states
     a, n, b, m = blocks.a[old], blocks.n[old], blocks.a[new], blocks.n[new]
     direction, shared = relation(blocks.strings, a, n, b, m)
-    ms = milliseconds(blocks.at[new] - blocks.at[old])
+    ms = milliseconds(blocks.at[new] - blocks.end[old])
+    rested = _may_lift(rules, blocks, old, blocks.moment[new], blocks.at[new], ms)
     more = rules.hard if blocks.busy[old] > blocks.at[new] + EPSILON else 0.0
     step = blocks.strings[b] - blocks.strings[a] + FARTHEST
     known = blocks.options[old] == 4 and options == 4 and n == 1 and m == 1
@@ -671,12 +707,12 @@ def _ways(rules, lone, blocks, old, new, cost, target):  # type: ignore[no-untyp
                     rules, blocks.strings, a, n, blocks.fingers, f, b, m, g, direction, shared,
                     abs(blocks.thumb[blocks.o[new] + j] - thumb),
                 )
-            paid, after, _ = step_cost(rules, kind, way, base, need, -1, ms)
+            paid, after, _ = rested_cost(rules, kind, way, base, need, -1, ms, rested)
             cost[3 * i, j], target[3 * i, j] = paid + more, 3 * j + 1 + after
             for run in range(2):
                 row = 3 * i + run + 1
                 if kind == LINK:
-                    paid, after, _ = step_cost(rules, kind, way, base, need, run, ms)
+                    paid, after, _ = rested_cost(rules, kind, way, base, need, run, ms, rested)
                 cost[row, j], target[row, j] = paid + more, 3 * j + 1 + after
     return states
 
@@ -690,7 +726,7 @@ def _meetings(rules, blocks, right, new, sides, start, count, found):  # type: i
         if old != LIFTED:
             cost = meeting_cost(
                 rules, right, blocks.strings, blocks.a[new], blocks.n[new], blocks.a[old],
-                blocks.n[old], milliseconds(blocks.at[new] - blocks.at[old]),
+                blocks.n[old], milliseconds(blocks.at[new] - blocks.end[old]),
             )
         for _ in range(_states(blocks, old)):
             found[at] = cost
@@ -716,11 +752,8 @@ def _stays(rules, blocks, old, at, index):  # type: ignore[no-untyped-def]
     """Whether a block stays apart at this moment rather than counting as lifted."""
     if old == LIFTED:
         return False
-    return (
-        blocks.moment[old] >= index - 1
-        or milliseconds(at - blocks.at[old]) < rules.lift_ms
-        or blocks.busy[old] > at + EPSILON
-    )
+    ms = milliseconds(at - blocks.end[old])
+    return ms < rules.hold_ms or not _may_lift(rules, blocks, old, index, at, ms)
 
 
 @njit(cache=True, nogil=True)
@@ -1008,20 +1041,23 @@ def plan(rules, moments):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def walk(rules, at, index, first, strings, fingers, sweep):  # type: ignore[no-untyped-def]
+def walk(rules, at, end, index, first, strings, fingers, sweep, busy):  # type: ignore[no-untyped-def]
     """The ways of one hand from each chord to the next: kinds (numbers of KINDS), travel, need.
 
-    Chord i has strings and fingers from first[i] to first[i + 1]; at: seconds; index: its moment.
+    Chord i has strings and fingers from first[i] to first[i + 1]; at, end, busy: seconds (its
+    first and last note, until when it keeps the hand); index: its moment.
     """
     count = max(0, len(at) - 1)
     kinds, travels, needs = np.zeros(count, np.int64), np.zeros(count), np.zeros(count)
     run = 0
     for i in range(count):
-        ms = milliseconds(at[i + 1] - at[i])
+        ms = milliseconds(at[i + 1] - end[i])
         if sweep[i] != 0 and sweep[i] == sweep[i + 1]:
             kinds[i], run = SWEEP, 0
             continue
-        if index[i + 1] > index[i] + 1 and ms >= rules.lift_ms:
+        rested = index[i + 1] > index[i] + 1 and ms >= rules.lift_ms
+        rested = rested and not busy[i] > at[i + 1] + EPSILON
+        if rested and ms >= rules.hold_ms:
             kinds[i], run = LIFT, 0
             continue
         a, b = first[i], first[i + 1]
@@ -1033,6 +1069,9 @@ def walk(rules, at, index, first, strings, fingers, sweep):  # type: ignore[no-u
         kind, way, base, need, travels[i] = move(
             rules, strings, a, n, fingers, a, b, m, b, direction, shared, travel
         )
-        _, run, kinds[i] = step_cost(rules, kind, way, base, need, run, ms)
+        _, run, kinds[i] = rested_cost(rules, kind, way, base, need, run, ms, rested)
+        if kinds[i] == LIFT:
+            travels[i] = 0.0
+            continue
         needs[i] = rules.roll_seconds if kinds[i] == GO_ON else need
     return kinds, travels, needs

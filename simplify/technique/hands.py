@@ -10,8 +10,10 @@ exactly over all divisions considered and all fingerings:
   only those that four fingers a hand suffice for, if there are any, and that cost by themselves at
   most `split_margin` more than the cheapest of their moment;
 - a hand at rest keeps its last chord; after `lift_seconds` with at least one moment of the other
-  hand in between it counts as lifted, and all its last chords become one. This is a rule of the
-  costs, not an approximation.
+  hand in between it may be lifted, at a price of its own, if that is cheaper; after `hold_seconds`
+  it is, and all its last chords become one. These are rules of the costs, not an approximation;
+- a rolled chord lasts `roll_seconds` for every note after the first, upwards from the left hand to
+  the right; the way to the next chord begins at its end.
 
 State: (last chord of the left, last chord of the right). One of the two is always the latest
 moment's, so the states after a moment are a few dense tables: the left hand struck alone (against
@@ -57,6 +59,8 @@ class Moment:
     left: tuple[float, ...]
     right: tuple[float, ...]
     harmonic: tuple[bool, ...]
+    etouffe: tuple[bool, ...]
+    rolled: tuple[bool, ...]
     trill: tuple[bool, ...]
     busy: tuple[float, ...]
     sweep: tuple[int, ...]
@@ -68,13 +72,15 @@ class Moment:
 class HandChord:
     """What one hand strikes at one moment, as planned.
 
-    index: number of the moment; at: seconds; strings low to high with their fingers (0: none);
+    index: number of the moment; at: seconds; end: seconds when its last note is struck (later than
+    `at` if the chord is rolled); strings low to high with their fingers (0: none);
     sweep: number of its glissando (0: none); busy: second until which it keeps the hand (0: not);
     strikes: indices, low to high (two on one string if voices meet).
     """
 
     index: int
     at: float
+    end: float
     strings: Strings
     fingers: Fingers
     sweep: int
@@ -86,9 +92,9 @@ class HandChord:
 class HandStep:
     """One hand from chord to chord as planned.
 
-    before, after: strike indices, low to high; seconds between the two; kind: the way taken
-    (module `fingers`; also 'sweep' along a glissando); travel in strings; need: seconds that would
-    be comfortable, 0 where time is no matter.
+    before, after: strike indices, low to high; seconds from the last note of the one to the other;
+    kind: the way taken (module `fingers`; also 'sweep' along a glissando); travel in strings; need:
+    seconds that would be comfortable, 0 where time is no matter.
     """
 
     hand: str
@@ -135,7 +141,8 @@ def _flat(moments: tuple[Moment, ...], away: list[bool]) -> kernel.Moments:
     return kernel.Moments(
         np.array([m.at for m in moments], dtype=np.float64), np.array(away, dtype=np.int64), first,
         row("strings", np.int64), row("left", np.float64), row("right", np.float64),
-        row("harmonic", np.int64), row("trill", np.int64), row("busy", np.float64),
+        row("harmonic", np.int64), row("etouffe", np.int64), row("rolled", np.int64),
+        row("trill", np.int64), row("busy", np.float64),
         row("sweep", np.int64), np.array(asked, dtype=np.int64), row("upper", np.int64),
     )
 
@@ -155,7 +162,7 @@ def moments_of(
         strings = tuple(sorted(rows[at]))
         members = tuple(tuple(rows[at][s]) for s in strings)
         asked, upper, left, right = [], [], [], []
-        harmonic, trill, busy, sweep = [], [], [], []
+        harmonic, etouffe, rolled, trill, busy, sweep = [], [], [], [], [], []
         for group in members:
             heads = [strikes[i].first for i in group]
             asks = {head.hand for head in heads} - {""}
@@ -172,6 +179,8 @@ def moments_of(
             marked = [i for i in group if strikes[i].first.marks]
             kinds = {mark.kind for i in marked for mark in strikes[i].first.marks}
             harmonic.append("harmonic" in kinds)
+            etouffe.append("etouffe" in kinds)
+            rolled.append("arpeggio" in kinds)
             trill.append("trill" in kinds)
             until = [tails[i] for i in marked if i in tails]
             swept = [sweeps[i] for i in group if i in sweeps]
@@ -179,8 +188,8 @@ def moments_of(
             sweep.append(max((number for number, _ in swept), default=0))
         found.append(
             Moment(
-                at, strings, members, tuple(left), tuple(right), tuple(harmonic), tuple(trill),
-                tuple(busy), tuple(sweep), tuple(asked), tuple(upper),
+                at, strings, members, tuple(left), tuple(right), tuple(harmonic), tuple(etouffe),
+                tuple(rolled), tuple(trill), tuple(busy), tuple(sweep), tuple(asked), tuple(upper),
             )
         )
     return tuple(found)
@@ -257,7 +266,7 @@ def _plan(
                 hands[i], fingers[i] = "LR"[taken[place]], given[place]
             place += 1
     for hand in "LR":
-        chords = _chords_of(moments, hands, fingers, hand)
+        chords = _chords_of(model, moments, hands, fingers, hand)
         for chord in chords:
             wide = len(chord.strings) > 1 and _too_wide(model, chord)
             for i in chord.strikes:
@@ -288,11 +297,12 @@ def _walk(model: HandModel, hand: str, chords: list[HandChord]) -> list[HandStep
 
     kinds, travels, needs = kernel.walk(
         model.rules, np.array([c.at for c in chords], dtype=np.float64),
-        row(c.index for c in chords), first, row(s for c in chords for s in c.strings),
-        row(f for c in chords for f in c.fingers), row(c.sweep for c in chords),
+        np.array([c.end for c in chords], dtype=np.float64), row(c.index for c in chords), first,
+        row(s for c in chords for s in c.strings), row(f for c in chords for f in c.fingers),
+        row(c.sweep for c in chords), np.array([c.busy for c in chords], dtype=np.float64),
     )
     return [
-        HandStep(hand, a.strikes, b.strikes, b.at - a.at, kernel.KINDS[kind], travel, need)
+        HandStep(hand, a.strikes, b.strikes, b.at - a.end, kernel.KINDS[kind], travel, need)
         for (a, b), kind, travel, need in zip(
             pairwise(chords), kinds.tolist(), travels.tolist(), needs.tolist(), strict=True
         )
@@ -325,7 +335,7 @@ def _planned(performance: Performance) -> _Planned:
         table: _Planned = {}
         plan = performance.hand_plan
         for hand in "LR":
-            chords = _chords_of(moments, plan.hands, plan.fingers, hand)
+            chords = _chords_of(model, moments, plan.hands, plan.fingers, hand)
             table[hand] = tuple(chords), tuple(_walk(model, hand, chords))
         memory["hand_tables"] = table
     planned: _Planned = memory["hand_tables"]
@@ -333,16 +343,20 @@ def _planned(performance: Performance) -> _Planned:
 
 
 def _chords_of(
-    moments: tuple[Moment, ...], hands: Sequence[str], fingers: Sequence[int], hand: str
+    model: HandModel, moments: tuple[Moment, ...], hands: Sequence[str], fingers: Sequence[int],
+    hand: str,
 ) -> list[HandChord]:
     chords = []
     for index, moment in enumerate(moments):
         own = [p for p, m in enumerate(moment.members) if hands[m[0]] == hand]
         if own:
+            struck = range(len(moment.members)) if hand == "R" else own
+            rolled = sum(moment.rolled[p] for p in struck)
             chords.append(
                 HandChord(
                     index,
                     moment.at,
+                    moment.at + model.limits.roll_seconds * max(0, rolled - 1),
                     tuple([moment.strings[p] for p in own]),
                     tuple([fingers[moment.members[p][0]] for p in own]),
                     max([moment.sweep[p] for p in own]),
