@@ -310,7 +310,7 @@ EACH = 20
 
 @pytest.mark.parametrize("rule", GENERATORS)
 def test_generated_faults_are_caught_and_named(rule: str) -> None:
-    """260 faults over all physical rules: every one is found in its bar under its name, and no
+    """Faults over all physical rules: every one is found in its bar under its name, and no
     playable twin raises an alarm (the target is 99 %; here none is missed)."""
     tier, make = GENERATORS[rule]
     rng = random.Random(f"faults of {rule}")
