@@ -71,6 +71,14 @@ def test_no_notes_and_percussion_only():
     refused((CORPUS / "demos/drum_sample.xml").read_bytes(), "percussion only")
 
 
+def test_lengths_that_nobody_plays(monkeypatch):
+    """A length that says billions of quarter notes would be counted through beat by beat."""
+    bar = attributes(1) + note("C4", 4)
+    refused(score([bar, note("C4", 4294967296)]), "bar 2 lasts longer than 2000 quarter notes")
+    monkeypatch.setattr("simplify.score.read.MAX_QUARTERS", 10)
+    refused(score([bar] * 3), "lasts longer than 10 quarter notes")
+
+
 def test_a_chosen_part_without_notes():
     """The other part has some."""
     xml = score([attributes(1) + note("C4", 4)], [attributes(1) + note("R", 4)],

@@ -24,6 +24,12 @@ MAX_NOTES = 200_000
 MAX_BARS = 20_000
 """Most bars of one part."""
 
+MAX_BAR = 2_000
+"""Longest bar in quarter notes (estimate: a whole piece written without bar lines has hundreds)."""
+
+MAX_QUARTERS = 200_000
+"""Longest part in quarter notes (estimate: thirty hours at a middling tempo)."""
+
 ROUNDING = Fraction(1, 50)
 """Relative error up to which a length counts as an exporter's rounding of its printed value."""
 

@@ -41,6 +41,8 @@ from simplify.score.convert import converted
 from simplify.score.markcheck import mark_mistakes
 from simplify.score.marks import flaws, given_setting
 from simplify.score.measures import (
+    MAX_BAR,
+    MAX_QUARTERS,
     NUMBER,
     PlacedChild,
     RawBar,
@@ -465,6 +467,15 @@ def _bars(
             length = full
         lengths.append(length)
         leads.append(lead)
+    long = next((i for i, length in enumerate(lengths) if length > MAX_BAR * TICKS), None)
+    if long is not None or sum(lengths) > MAX_QUARTERS * TICKS:
+        where, most = (
+            (f" bar {rows[0][long].number}", MAX_BAR) if long is not None else ("", MAX_QUARTERS)
+        )
+        raise ScoreError(
+            f"{score.path}: part {choice.label}{where} lasts longer than {most} quarter notes; "
+            "correct its lengths, or give a single movement"
+        )
     if overfull:
         warnings.append(
             f"{len(overfull)} bars are longer than their metre (first: bar {overfull[0]}); "
