@@ -19,8 +19,8 @@ from simplify.arrange.gather import (
     transposed,
 )
 from simplify.arrange.keys import key_costs, parse_key, semitones_to
-from simplify.arrange.realise import Dials, basis_of, realise
-from simplify.arrange.reduce import reduced, unchanged_bars
+from simplify.arrange.realise import Dials, assembled, basis_of, realise
+from simplify.arrange.reduce import beats_kept, reduced, retained, unchanged_bars
 from simplify.arrange.tune import find_tune
 from simplify.cli import gentler
 from simplify.errors import SelectionError
@@ -73,6 +73,38 @@ def test_the_tune_passes_between_the_hands():
     tune = find_tune(part)
     assert {n.staff for n in part.notes if n.id in tune and n.bar < 2} == {1}
     assert {n.staff for n in part.notes if n.id in tune and n.bar >= 2} == {2}
+
+
+def test_a_bar_of_grace_notes_only_has_no_thickness():
+    """Damaged scores have them; they are no reason to divide by nothing."""
+    part = parse_part("4/4 | C5:4 ; C3:4 | C5:4 ; C3:4")
+    graced = [replace(n, grace=1, duration=0) if n.bar == 1 else n for n in part.notes]
+    assert find_tune(replace(part, notes=tuple(graced)))
+
+
+def test_an_anticipation_is_struck_on_the_beat_when_its_start_has_gone():
+    """The tie over the bar line is straightened: the sound comes where the bar begins."""
+    part = parse_part("4/4 | C5:1 D5 E5 F5:1/2 G5~ ; C3:4 | G5:1 E5 D5 C5 ; G2:4")
+    basis = basis_of(part, HARP)
+    rows = {0: realise(basis, 0, Dials(tune=3), AMATEUR)}
+    tops = [n for n in assembled(basis, rows).notes if n.staff == 1]
+    assert [(n.onset / TICKS, n.pitch.name) for n in tops if not n.tie_in] == [
+        (0, "C5"), (1, "D5"), (2, "E5"), (3, "F5"), (4, "G5"), (5, "E5"), (6, "D5"), (7, "C5")
+    ]
+
+
+def test_what_is_left_of_the_tune_counts_notes_and_beats():
+    """A tune in quavers thinned to crotchets keeps half its notes and all its beats; thinned to
+    one note a bar, a quarter of its beats."""
+    part = parse_part(
+        "4/4 | C5:1/2 D5 E5 F5 G5 A5 G5 F5 ; C3:4 | E5:1/2 D5 C5 D5 E5 F5 E5 D5 ; C3:4"
+    )
+    basis = basis_of(part, HARP)
+    for dials, notes, beats in ((Dials(tune=3), 0.5, 1.0), (Dials(tune=5), 0.125, 0.25)):
+        rows = {i: realise(basis, i, dials, AMATEUR) for i in (0, 1)}
+        easier = assembled(basis, rows)
+        assert retained(basis, easier)[0] == notes
+        assert beats_kept(basis, easier) == beats
 
 
 def test_an_inner_voice_can_lead():

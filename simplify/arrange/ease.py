@@ -70,14 +70,15 @@ _OF_THE_TUNE = frozenset({"again", "jump", "chord"})
 
 @dataclass(frozen=True, slots=True)
 class Eased:
-    """What easing brings. dials: of each bar; resisting: bars (indices) still too much; rounds: how
-    often the whole was read."""
+    """What easing brings. dials: of each bar; resisting: bars (indices) still too much; asking:
+    bars that were too much to begin with; rounds: how often the whole was read."""
 
     part: Part
     dials: tuple[Dials, ...]
     reading: Reading
     reached: bool
     resisting: tuple[int, ...]
+    asking: frozenset[int]
     rounds: int
 
 
@@ -277,23 +278,25 @@ def ease(
     )
     limits = numbers("ease")
     rounds = int(limits["rounds"])
-    part, reading, trouble = _turned_up(easing, rounds, progress)
+    asking, part, reading, trouble = _turned_up(easing, rounds, progress)
     part, reading = _give_back(easing, part, reading)
     trouble = easing.trouble(part, reading)
     if trouble:  # what was given back elsewhere may have made room
-        part, reading, trouble = _turned_up(easing, easing.rounds + rounds, progress)
+        _, part, reading, trouble = _turned_up(easing, easing.rounds + rounds, progress)
     return Eased(
         part, tuple(easing.dials), reading, easing.within(reading), tuple(sorted(trouble)),
-        easing.rounds,
+        asking, easing.rounds,
     )
 
 
 def _turned_up(
     easing: Easing, rounds: int, progress: Progress | None
-) -> tuple[Part, Reading, dict[int, list[str]]]:
-    """Turns dials up, one a round in each bar in trouble, until there is none or none helps."""
+) -> tuple[frozenset[int], Part, Reading, dict[int, list[str]]]:
+    """Turns dials up, one a round in each bar in trouble, until there is none or none helps. The
+    bars in trouble to begin with come first."""
     part, reading = easing.read()
     trouble = easing.trouble(part, reading)
+    asking = frozenset(trouble)
     while trouble and easing.rounds < rounds:
         turned: set[int] = set()
         for bar in sorted(trouble):
@@ -313,7 +316,7 @@ def _turned_up(
         trouble = easing.trouble(part, reading)
         if progress is not None:
             progress(min(easing.rounds, rounds), rounds)
-    return part, reading, trouble
+    return asking, part, reading, trouble
 
 
 def _give_back(easing: Easing, part: Part, reading: Reading) -> tuple[Part, Reading]:

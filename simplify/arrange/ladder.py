@@ -14,11 +14,11 @@ from simplify.arrange.ease import Progress, ease
 from simplify.arrange.gather import Gathered, dressed
 from simplify.arrange.numbers import numbers
 from simplify.arrange.realise import Basis, Dials, basis_of
-from simplify.arrange.reduce import retained, unchanged_bars
+from simplify.arrange.reduce import beats_kept, retained, tune_in, unchanged_bars
 from simplify.difficulty.load import Reading, read_for
 from simplify.distance import distance
 from simplify.harp.player import LAYERS, MODERATE, SIMPLE, Player
-from simplify.score.model import NoteId, Part, Passage
+from simplify.score.model import Part, Passage
 from simplify.technique.plan import Performance
 
 
@@ -36,19 +36,22 @@ class Rung:
     """One version. carried: bars (indices) the same as in the harder version (for the hardest: as
     in the source); same_fingers: share of the notes in them that the plans finger alike; step:
     difficulty less than the harder version's; reached: within the player's measure; stepped: easier
-    by the useful step; tune_kept, bass_kept, distance: against the source."""
+    by the useful step; tune_kept (notes), beats_kept (the
+    tune's strongest note of each beat), bass_kept, distance: against the source."""
 
     player: Player
     part: Part
     reading: Reading
     dials: tuple[Dials, ...]
     carried: frozenset[int]
+    takeable: frozenset[int]
     same_fingers: float
     step: float
     reached: bool
     stepped: bool
     resisting: tuple[int, ...]
     tune_kept: float
+    beats_kept: float
     bass_kept: float
     distance: float
     teaches: tuple[str, ...]
@@ -104,9 +107,10 @@ def ladder_of(
         rungs.append(
             Rung(
                 player, eased.part, eased.reading, eased.dials, carried,
+                frozenset(range(len(basis.part.bars))) - eased.asking,
                 _same_fingers(harder_reading.performance, eased.reading.performance, carried),
                 before - difficulty, within, most is None or difficulty <= most + 1e-6,
-                () if within else eased.resisting, tune, low,
+                () if within else eased.resisting, tune, beats_kept(basis, eased.part), low,
                 distance(whole, whole.of(eased.part)).total,
                 _teaches(eased.reading), _hints(eased.reading),
             )
@@ -118,29 +122,6 @@ def ladder_of(
 
 def _part_of(progress: Progress, at: int, of: int) -> Progress:
     return lambda done, total: progress(at * total + done, of * total)
-
-
-def tune_in(basis: Basis, part: Part) -> frozenset[NoteId]:
-    """The tune's notes in an eased version: those of its sounds in each bar, one at a moment."""
-    sung: dict[int, set[int]] = {}
-    onsets: dict[int, set[int]] = {}
-    for note in basis.part.notes:
-        if note.id in basis.tune:
-            sung.setdefault(note.bar, set()).add(note.pitch.midi % 12)
-            onsets.setdefault(note.bar, set()).add(note.onset)
-    found: dict[tuple[int, int], tuple[tuple[bool, int], NoteId]] = {}
-    staves: dict[int, int] = {}
-    for note in basis.part.notes:
-        if note.id in basis.tune:
-            staves[note.bar] = note.staff
-    for note in part.notes:
-        if note.pitch.midi % 12 not in sung.get(note.bar, ()) or note.staff != staves[note.bar]:
-            continue
-        key = (note.onset, note.grace)
-        rank = (note.onset in onsets[note.bar], note.pitch.midi)
-        if key not in found or rank > found[key][0]:
-            found[key] = (rank, note.id)
-    return frozenset(note_id for _, note_id in found.values())
 
 
 def _same_fingers(old: Performance, new: Performance, bars: frozenset[int]) -> float:

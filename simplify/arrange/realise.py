@@ -266,17 +266,26 @@ def _cell(bar: Bar, tick: int, grid: int) -> int:
     return max(bar.onset, bar.onset - bar.lead + place // grid * grid)
 
 
+def in_cells(bar: Bar, notes: Iterable[Note], grid: int) -> dict[int, list[Note]]:
+    """Notes by the start of the grid's cell in which each begins."""
+    cells: dict[int, list[Note]] = {}
+    for note in notes:
+        cells.setdefault(_cell(bar, note.onset, grid), []).append(note)
+    return cells
+
+
+def strongest(cell: int, notes: Sequence[Note]) -> Note:
+    """The note of a cell that carries the line: the one on its start (struck there, or tied over
+    into it: an anticipation), else the longest, else the first."""
+    return min(notes, key=lambda n: (n.onset != cell, -n.duration, n.onset))
+
+
 def _tune(bar: Bar, lead: Sequence[Note], dials: Dials) -> list[Note]:
     """The tune thinned to a grid and straightened."""
     kept = sorted(lead, key=lambda n: n.onset)
     if dials.tune >= 2:
-        grid = _grid(bar, dials.tune)
-        cells: dict[int, Note] = {}
-        for note in kept:
-            cell = _cell(bar, note.onset, grid)
-            if cell not in cells:
-                cells[cell] = note
-        kept = [cells[cell] for cell in sorted(cells)]
+        cells = in_cells(bar, kept, _grid(bar, dials.tune))
+        kept = [strongest(cell, cells[cell]) for cell in sorted(cells)]
     if dials.rhythm >= 2:
         grid = _grid(bar, dials.rhythm)
         snapped: dict[int, Note] = {}
@@ -615,10 +624,24 @@ def _tuplet_of(
 
 
 def assembled(basis: Basis, rows: Mapping[int, tuple[Note, ...]]) -> Part:
-    """The whole part from its bars' notes, every tie with both ends."""
+    """The whole part from its bars' notes, every tie with both ends. A note of the tune whose
+    anticipation before the bar line has gone is struck where it was tied over."""
     notes = [
         note for bar in basis.part.bars
         for note in rows.get(bar.index, basis.part.notes_by_bar[bar.index])
+    ]
+    ends = {(n.end, n.pitch.midi, n.staff) for n in notes if n.tie_out}
+    sung = {
+        (n.onset, n.pitch.midi) for n in basis.part.notes if n.id in basis.tune and n.tie_in
+    }
+    notes = [
+        new_note(
+            n.onset, n.duration, n.pitch, n.bar, staff=n.staff, voice=n.voice, grace=n.grace,
+            tie_out=n.tie_out, tuplet=n.tuplet, hand=n.hand, marks=n.marks,
+        )
+        if n.tie_in and (n.onset, n.pitch.midi) in sung
+        and (n.onset, n.pitch.midi, n.staff) not in ends else n
+        for n in notes
     ]
     notes.sort(key=lambda n: n.order_key)
     return mended(replace(basis.part, notes=tuple(notes)))

@@ -9,7 +9,15 @@ from simplify.arrange.ease import Eased, Progress, ease
 from simplify.arrange.gather import Gathered, dressed
 from simplify.arrange.keys import KeyCost, in_key_of, key_costs, semitones_to
 from simplify.arrange.levers import TuningCost, tunings
-from simplify.arrange.realise import WORDS, Basis, Dials, basis_of, realise
+from simplify.arrange.realise import (
+    WORDS,
+    Basis,
+    Dials,
+    basis_of,
+    in_cells,
+    realise,
+    strongest,
+)
 from simplify.difficulty.load import Reading, read_for
 from simplify.difficulty.tiers import tier_needed
 from simplify.distance import Distance, distance
@@ -41,9 +49,9 @@ class BarLoss:
 @dataclass(frozen=True, slots=True)
 class Reduced:
     """A harp part made of other music. basis: the music dressed for the harp, before easing;
-    resisting: bars (indices) still too much; tune_kept, bass_kept: shares of the basis' tune notes
-    and basses that are there; keys: the key it stands in and the others, with costs; tunings: of a
-    lever harp, likewise."""
+    resisting: bars (indices) still too much; tune_kept, beats_kept, bass_kept: shares of the
+    basis' tune notes, of its beats' strongest ones, and of its basses that are there; keys: the key
+    it stands in and the others, with costs; tunings: of a lever harp, likewise."""
 
     gathered: Gathered
     basis: Basis
@@ -57,6 +65,7 @@ class Reduced:
     losses: tuple[BarLoss, ...]
     distance: Distance
     tune_kept: float
+    beats_kept: float
     bass_kept: float
     keys: tuple[KeyCost, ...]
     tunings: tuple[TuningCost, ...]
@@ -132,7 +141,7 @@ def described(
     return Reduced(
         gathered, basis, part, player, reading, original, eased.dials, reached,
         () if reached else eased.resisting, losses(basis, part, eased.dials, player),
-        distance(whole, whole.of(part)), tune_kept, bass_kept, keys,
+        distance(whole, whole.of(part)), tune_kept, beats_kept(basis, part), bass_kept, keys,
         tunings(basis.part, player),
         tier_needed(part, player.harp.name, [reading]) if reached else None, searched,
     )
@@ -191,6 +200,49 @@ def retained(basis: Basis, part: Part) -> tuple[float, float]:
         ringing = new.pitch.pitch_class if new is not None else ringing
         held += ringing == old.pitch.pitch_class
     return kept / max(1, len(wanted)), held / max(1, lows)
+
+
+def tune_in(basis: Basis, part: Part) -> frozenset[NoteId]:
+    """The tune's notes in an eased version: those of its sounds in each bar, one at a moment."""
+    sung: dict[int, set[int]] = {}
+    onsets: dict[int, set[int]] = {}
+    for note in basis.part.notes:
+        if note.id in basis.tune:
+            sung.setdefault(note.bar, set()).add(note.pitch.midi % 12)
+            onsets.setdefault(note.bar, set()).add(note.onset)
+    found: dict[tuple[int, int], tuple[tuple[bool, int], NoteId]] = {}
+    staves: dict[int, int] = {}
+    for note in basis.part.notes:
+        if note.id in basis.tune:
+            staves[note.bar] = note.staff
+    for note in part.notes:
+        if note.pitch.midi % 12 not in sung.get(note.bar, ()) or note.staff != staves[note.bar]:
+            continue
+        key = (note.onset, note.grace)
+        rank = (note.onset in onsets[note.bar], note.pitch.midi)
+        if key not in found or rank > found[key][0]:
+            found[key] = (rank, note.id)
+    return frozenset(note_id for _, note_id in found.values())
+
+
+def beats_kept(basis: Basis, part: Part) -> float:
+    """Share of the beats in which the tune strikes whose strongest note (`realise.strongest`) is
+    there within the beat as a note of the new tune, in the same pitch class: what is left of the
+    tune when its figuration has gone."""
+    tune = tune_in(basis, part)
+    wanted = kept = 0
+    for bar in basis.part.bars:
+        lead = [n for n in basis.part.notes_by_bar[bar.index] if n.id in basis.tune and not n.grace]
+        new = in_cells(
+            bar, (n for n in part.notes_by_bar[bar.index] if n.id in tune), bar.pulse_ticks
+        )
+        for cell, notes in in_cells(bar, lead, bar.pulse_ticks).items():
+            if all(n.tie_in for n in notes):
+                continue
+            wanted += 1
+            sung = strongest(cell, notes).pitch.pitch_class
+            kept += any(n.pitch.pitch_class == sung for n in new.get(cell, ()))
+    return kept / max(1, wanted)
 
 
 def losses(

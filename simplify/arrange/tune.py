@@ -111,7 +111,7 @@ def salience(
         total += weights["steps"] * sum(0 < m <= 2 for m in moves) / len(moves)
     pulsing = weights["pulsing"]
     total += weights["height"] * height * (pulsing + (1.0 - pulsing) * variety)
-    thick = len([n for n in around[line] if not n.grace]) / max(1, len(own))
+    thick = max(1.0, sum(not n.grace for n in around[line]) / max(1, len(own)))
     total += weights["single"] / thick
     mine = sum(n.duration for n in own) / max(1, len(own))
     others = [n.duration for other, notes in around.items() if other != line for n in _tops(notes)]

@@ -78,6 +78,7 @@ def of_reduction(result: Reduced, out: str) -> str:
         f"{len(result.reading.faults)} places that can't be played; "
         + ("within the tier." if result.reached else "not within the tier."),
         f"Kept: {100 * result.tune_kept:.0f} % of the tune's notes, "
+        f"{100 * result.beats_kept:.0f} % of its beats, "
         f"{100 * result.bass_kept:.0f} % of the basses; distance {result.distance.total:.2f}.",
     ]
     if not result.reached:
@@ -147,6 +148,7 @@ def reduction_document(result: Reduced, file: str) -> Document:
         "distance": round(result.distance.total, 4),
         "distance_parts": {name: round(value, 4) for name, value in result.distance.parts},
         "melody_kept": round(result.tune_kept, 4),
+        "melody_beats_kept": round(result.beats_kept, 4),
         "bass_kept": round(result.bass_kept, 4),
         "keys": [
             {
@@ -201,7 +203,8 @@ def reduction_page(result: Reduced) -> str:
         f" {for_whom(result.tier_needed) if result.reached else state}. "
         f"{len(result.reading.faults)} places that can't be played (as merged: "
         f"{len(result.original.faults)}). Kept: {100 * result.tune_kept:.0f} % of the tune's notes,"
-        f" {100 * result.bass_kept:.0f} % of the basses; distance {result.distance.total:.2f}."
+        f" {100 * result.beats_kept:.0f} % of its beats, {100 * result.bass_kept:.0f} % of the "
+        f"basses; distance {result.distance.total:.2f}."
     )]
     if result.keys:
         levers = not result.player.harp.has_pedals
@@ -239,13 +242,14 @@ def of_ladder(result: Ladder, out: str) -> str:
         f"{result.basis.part.bars[0].number}-{result.basis.part.bars[-1].number}",
         f"As merged: difficulty {result.source.assessment.difficulty:.0f}.",
         "",
-        "version        difficulty  faults  moves  tune kept  bass kept  as the harder version",
+        "                                          kept of the tune's",
+        "version        difficulty  faults  moves   notes  beats   bass  as the harder version",
     ]
     for rung in result.rungs:
         lines.append(
             f"{rung.player.name:<14} {rung.reading.assessment.difficulty:>10.1f}"
-            f"  {len(rung.reading.faults):>6}  {moves_of(rung):>5}  {100 * rung.tune_kept:>7.0f} %"
-            f"  {100 * rung.bass_kept:>7.0f} %  {share_words(rung)}"
+            f"  {len(rung.reading.faults):>6}  {moves_of(rung):>5}  {100 * rung.tune_kept:>4.0f} %"
+            f" {100 * rung.beats_kept:>4.0f} % {100 * rung.bass_kept:>4.0f} %  {share_words(rung)}"
         )
     for rung in result.rungs:
         if not rung.reached:
@@ -293,9 +297,13 @@ def ladder_document(result: Ladder, files: Sequence[str]) -> Document:
                 "faults": len(rung.reading.faults),
                 "moves": moves_of(rung),
                 "bars_as_harder": [rung.part.bars[i].number for i in sorted(rung.carried)],
+                "bars_takeable_as_harder": [
+                    rung.part.bars[i].number for i in sorted(rung.takeable)
+                ],
                 "share_as_harder": round(len(rung.carried) / len(rung.part.bars), 4),
                 "same_fingering": round(rung.same_fingers, 4),
                 "melody_kept": round(rung.tune_kept, 4),
+                "melody_beats_kept": round(rung.beats_kept, 4),
                 "bass_kept": round(rung.bass_kept, 4),
                 "distance": round(rung.distance, 4),
                 "teaches": list(rung.teaches),
@@ -320,7 +328,8 @@ def ladder_page(result: Ladder, files: Sequence[str]) -> str:
         (
             rung.player.name, rung.player.harp.title,
             f"{rung.reading.assessment.difficulty:.0f}", f"{moves_of(rung)}",
-            f"{100 * rung.tune_kept:.0f} %", share_words(rung), f"{100 * rung.same_fingers:.0f} %",
+            f"{100 * rung.tune_kept:.0f} %", f"{100 * rung.beats_kept:.0f} %",
+            share_words(rung), f"{100 * rung.same_fingers:.0f} %",
             "yes" if rung.reached else "no", file,
         )
         for rung, file in easiest
@@ -328,9 +337,9 @@ def ladder_page(result: Ladder, files: Sequence[str]) -> str:
     blocks: list[Block] = [
         Heading("For the teacher"),
         Table(
-            ("version", "harp", "difficulty", "moves", "tune kept", "bars as in the harder version",
-             "same fingers there", "within its tier", "score"),
-            rows, frozenset({2, 3, 4, 6}), tuple(f"version-{i}" for i in range(len(rows))),
+            ("version", "harp", "difficulty", "moves", "tune kept: notes", "beats",
+             "bars as in the harder version", "same fingers there", "within its tier", "score"),
+            rows, frozenset({2, 3, 4, 5, 7}), tuple(f"version-{i}" for i in range(len(rows))),
             "the versions compared",
         ),
     ]
@@ -375,8 +384,8 @@ def of_class(result: ClassParts, out: str, files: Sequence[str]) -> str:
         lines += [
             f"{player.name} ({player.tier}): {file}",
             f"    {version_of(ladder, rung)}; difficulty "
-            f"{rung.reading.assessment.difficulty:.0f}, {100 * rung.tune_kept:.0f} % of the tune "
-            f"kept{state}",
+            f"{rung.reading.assessment.difficulty:.0f}, {100 * rung.beats_kept:.0f} % of the "
+            f"tune's beats kept{state}",
         ]
     lines += ["", f"Parts, all.musicxml, summary.html and result.json are in {out}.", "", *CAUTIONS]
     return "\n".join(lines)
@@ -395,7 +404,9 @@ def class_document(result: ClassParts, files: Sequence[str]) -> Document:
                 "difficulty": round(rung.reading.assessment.difficulty, 2),
                 "faults": len(rung.reading.faults), "within_reach": rung.reached,
                 "resisting_bars": [rung.part.bars[i].number for i in rung.resisting],
-                "melody_kept": round(rung.tune_kept, 4), "bass_kept": round(rung.bass_kept, 4),
+                "melody_kept": round(rung.tune_kept, 4),
+                "melody_beats_kept": round(rung.beats_kept, 4),
+                "bass_kept": round(rung.bass_kept, 4),
                 "distance": round(rung.distance, 4), "file": file,
             }
             for (player, ladder, rung), file in zip(result.rows, files, strict=True)
@@ -410,13 +421,13 @@ def class_page(result: ClassParts, files: Sequence[str]) -> str:
     rows = tuple(
         (
             player.name, player.tier, version_of(ladder, rung),
-            f"{rung.reading.assessment.difficulty:.0f}", f"{100 * rung.tune_kept:.0f} %",
+            f"{rung.reading.assessment.difficulty:.0f}", f"{100 * rung.beats_kept:.0f} %",
             "yes" if rung.reached else "no", file,
         )
         for (player, ladder, rung), file in zip(result.rows, files, strict=True)
     )
     blocks: list[Block] = [Table(
-        ("player", "tier", "plays", "difficulty", "tune kept", "within reach", "score"),
+        ("player", "tier", "plays", "difficulty", "tune's beats kept", "within reach", "score"),
         rows, frozenset({3, 4}), words="who plays what",
     )]
     for player, _, rung in result.rows:

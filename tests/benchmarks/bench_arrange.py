@@ -113,7 +113,10 @@ def whole_ladder(name: str) -> None:
         print(
             f"{rung.player.name:14s} difficulty {rung.reading.assessment.difficulty:5.1f} faults "
             f"{len(rung.reading.faults)} within {rung.reached} carried {len(rung.carried)} of "
-            f"{len(rung.part.bars)} tune {rung.tune_kept:.2f} bass {rung.bass_kept:.2f}"
+            f"{len(rung.part.bars)} tune {rung.tune_kept:.2f} of its beats {rung.beats_kept:.2f} "
+            f"bass {rung.bass_kept:.2f} same fingers {rung.same_fingers:.2f} "
+            f"takeable {len(rung.takeable)}, of these as they were "
+            f"{len(rung.takeable & rung.carried)}"
         )
     print(f"parse {parse:.2f} s, ladder {spent:.1f} s: {spent / parse:.0f} times")
 
@@ -130,7 +133,7 @@ def corpus(names: list[str], tiers: list[str]) -> None:
     """A row for each piece and tier, and what they come to."""
     print(
         f"{'piece':34s} {'tier':13s} {'bars':>4s} {'parts':>5s} {'before':>10s} {'after':>7s} "
-        f"{'within':>6s} {'tune':>5s} {'bass':>5s} {'dist':>5s} {'s':>6s}"
+        f"{'within':>6s} {'tune':>5s} {'beats':>5s} {'bass':>5s} {'dist':>5s} {'s':>6s}"
     )
     within = faults = total = 0
     for name in names:
@@ -151,7 +154,8 @@ def corpus(names: list[str], tiers: list[str]) -> None:
                 f"{result.original.assessment.difficulty:5.0f}/{len(result.original.faults):4d} "
                 f"{result.reading.assessment.difficulty:5.0f}/{len(result.reading.faults)} "
                 f"{'yes' if result.reached else 'no':>6s} {result.tune_kept:5.2f} "
-                f"{result.bass_kept:5.2f} {result.distance.total:5.2f} {seconds:6.1f}",
+                f"{result.beats_kept:5.2f} {result.bass_kept:5.2f} {result.distance.total:5.2f} "
+                f"{seconds:6.1f}",
                 flush=True,
             )
     print(f"{within} of {total} within the tier, {faults} faults in all")
