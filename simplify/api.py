@@ -54,6 +54,7 @@ from simplify.score.graft import emit_part, graft, to_mxl
 from simplify.score.lost import lost_marks
 from simplify.score.marks import PedalMark
 from simplify.score.model import Edit, NoteId, Part, Passage
+from simplify.score.others import with_others
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
 from simplify.search.reading import excess, split_faults
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
@@ -349,7 +350,7 @@ def rewrite_score(
     """Ranked easier alternatives of the bars asked for, or of every passage over the tier."""
     keeps = keeps_from(keep)
     player = player_for(request)
-    loaded = load(request)
+    loaded = with_others(load(request))
     part = loaded.part
     player = in_tuning(player, part, request)
     first, last = _bars(loaded, request)

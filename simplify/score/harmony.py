@@ -115,11 +115,12 @@ def harmonies(passage: Passage) -> tuple[Harmony, ...]:
 
 def named(passage: Passage, edges: Sequence[int]) -> tuple[Harmony, ...]:
     """The best chord of each stretch between the edges (ticks, ascending, at least two, within the
-    passage), each read for itself by the scores of `harmonies`; 'silence' where nothing sounds."""
+    passage), each read for itself by the scores of `harmonies`, with what other parts play there;
+    'silence' where nothing sounds."""
     first, last = edges[0], edges[-1]
     notes = [
         n if n.onset >= first else replace(n, onset=first, duration=n.end - first)
-        for n in passage.notes
+        for n in (*passage.notes, *passage.part.around)
         if not n.grace and n.onset < last and n.end > first
     ]
     chords, weights = _table()

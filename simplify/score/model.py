@@ -287,7 +287,9 @@ class Part:
     """One player's music. Not slotted, so that derived tables can be cached on the value.
 
     `notes` are sorted by `Note.order_key`; `bars` by index; `tempo` by onset, never empty.
-    `assumed_tempo` tells that the source has no tempo mark and the default was taken.
+    `assumed_tempo` tells that the source has no tempo mark and the default was taken. `around` is
+    what the other parts of the score play, where that is known: main notes sorted by onset, whose
+    `voice` is the other part's name. It is context and never changes.
     """
 
     id: str
@@ -298,6 +300,7 @@ class Part:
     dynamics: tuple[Dynamic, ...] = ()
     given: tuple[GivenSetting, ...] = ()
     assumed_tempo: bool = False
+    around: tuple[Note, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.bars:
@@ -424,7 +427,13 @@ class Part:
             for row in self.notes_by_bar[first : last + 1]
             for note in row
         )
-        return replace(self, bars=bars, notes=notes)
+        low, high = bars[0].onset, bars[-1].end
+        around = tuple(
+            replace(note, bar=note.bar - first)
+            for note in self.around
+            if low <= note.onset < high
+        )
+        return replace(self, bars=bars, notes=notes, around=around)
 
     def at_tempo(self, quarters: float) -> Part:
         """The part at one steady tempo, in quarter notes a minute."""

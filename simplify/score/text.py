@@ -9,7 +9,8 @@ notes (`1`, `1/2`, `2/3`); without a length the one before holds on. Accidentals
 `#` or `♯`, `b` or `♭`, `x` or `𝄪`, `bb` or `𝄫`. After the length: `~` ties on to the next
 bar's or token's same pitch, `t` + ratio sets a tuplet (`1/3t3:2`), and marks stand in braces:
 `{trill}`, `{arpeggio up, finger 2}`. A `^` before a pitch makes it a grace note. `L:` or `R:`
-before a token asks for a hand. `-` for a whole staff leaves it empty.
+before a token asks for a hand. `-` for a whole staff leaves it empty. After a second `;` stands
+what another part of the score plays (`Part.around`); `format_passage` leaves it out.
 """
 
 from __future__ import annotations
@@ -31,6 +32,9 @@ from simplify.score.model import (
     TempoMark,
     new_note,
 )
+
+ANOTHER = "another part"
+"""Name of the part after the second `;`."""
 
 _ALTERS = {
     "": 0, "n": 0, "♮": 0, "#": 1, "♯": 1, "b": -1, "♭": -1, "x": 2, "##": 2, "𝄪": 2,
@@ -71,6 +75,7 @@ def parse_part(text: str, name: str = "Harp") -> Part:
     fifths, quarters = int(options.get("key", "0")), float(options.get("tempo", "96"))
     bars: list[Bar] = []
     notes: list[Note] = []
+    around: list[Note] = []
     length = 4 * TICKS * beats // beat_type
     carried: dict[str, set[int]] = {}
     for index, body in enumerate(bodies):
@@ -80,15 +85,19 @@ def parse_part(text: str, name: str = "Harp") -> Part:
             if staff_text.strip() in ("", "-"):
                 continue
             for layer, voice_text in enumerate(staff_text.split("&"), start=1):
-                voice = str(layer + 4 * (staff - 1))
-                notes.extend(
+                other = staff > 2
+                voice = ANOTHER if other else str(layer + 4 * (staff - 1))
+                (around if other else notes).extend(
                     _voice(voice_text, bar, staff, voice, carried.setdefault(voice, set()))
                 )
     notes.sort(key=lambda n: n.order_key)
     numbered = tuple(
         Note(i, *(getattr(n, f) for f in n.__slots__[1:])) for i, n in enumerate(notes)
     )
-    return Part("P1", name, tuple(bars), numbered, (TempoMark(0, quarters),))
+    around.sort(key=lambda n: (n.onset, n.pitch.midi))
+    return Part(
+        "P1", name, tuple(bars), numbered, (TempoMark(0, quarters),), around=tuple(around)
+    )
 
 
 def parse_passage(text: str) -> Passage:
