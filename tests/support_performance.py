@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from simplify.harp.instrument import PEDALS, foot, key_setting
 from simplify.harp.player import Player, tier_player
-from simplify.score.model import TICKS, Bar, Note, Part, Pitch, TempoMark, new_note
+from simplify.score.harmony import harmonies
+from simplify.score.model import TICKS, Bar, Note, Part, Passage, Pitch, TempoMark, new_note
 from simplify.score.text import parse_part
 from simplify.technique.perform import strike_seconds
 from simplify.technique.plan import HandPlan, PedalMove, PedalPlan, Performance
@@ -178,3 +179,14 @@ def harp_parts(draw: st.DrawFn, bars: int = 2) -> Part:
     notes.sort(key=lambda n: n.order_key)
     numbered = tuple(replace(n, id=i) for i, n in enumerate(notes))
     return Part("P1", "Harp", tuple(made), numbered, (TempoMark(0, float(tempo)),))
+
+
+def same_harmony_until(one: Part, other: Part) -> float:
+    """Seconds up to which two parts that begin alike are heard in the same harmonies."""
+    both = [harmonies(Passage(part, 0, len(part.bars) - 1)) for part in (one, other)]
+    for a, b in zip(*both, strict=False):
+        if (a.onset, a.classes, a.kind) != (b.onset, b.classes, b.kind):
+            return one.seconds(min(a.onset, b.onset))
+        if a.end != b.end:
+            return one.seconds(min(a.end, b.end))
+    return one.seconds(min(one.end, other.end))

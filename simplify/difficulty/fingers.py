@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -59,8 +60,13 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     """Load of the busier hand plus a share of the other's, per beat."""
     table = numbers(NAME)
     demands, everything = [], []
-    for hand, row in plucks(performance).items():
-        items = _work(performance, row, table)
+    rows = plucks(performance)
+    struck: dict[int, list[float]] = {}
+    for pluck in sorted((*rows["R"], *rows["L"]), key=lambda p: p.at):
+        for string in pluck.strings:
+            struck.setdefault(string, []).append(pluck.at)
+    for hand, row in rows.items():
+        items = _work(performance, row, struck, table)
         demand = rate(items, grid, table["window"]) / table["anchor"]
         steady, marks = _held_signs(performance, hand, grid, table)
         shape = _shapes(performance, row, grid, table)
@@ -73,18 +79,20 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
 
 
 def _work(
-    performance: Performance, row: Sequence[Pluck], table: dict[str, float]
+    performance: Performance, row: Sequence[Pluck], struck: dict[int, list[float]],
+    table: dict[str, float],
 ) -> list[Work]:
-    """The work of one hand's plucks."""
+    """The work of one hand's plucks. struck: by string, when either hand strikes it."""
     player = performance.player
     chord_ease = relief(player, "chord_seconds")
     jump_ease = relief(player, "jump_seconds")
     repeat_ease = relief(player, "repeat_seconds")
     gain = reach_gain(player)
     reach = tier_player("professional").limits.reach + gain
-    strikes = performance.strikes
+    strikes, strings, fingers = (
+        performance.strikes, performance.strings, performance.hand_plan.fingers,
+    )
     items: list[Work] = []
-    last_on: dict[int, float] = {}
     further: Pluck | None = None
     back: Pluck | None = None
     placing_low = placing_high = 0
@@ -101,10 +109,14 @@ def _work(
             if size > 2:
                 beyond = max(0.0, span - table["filled_from"] - gain)
                 wide += table["filled_string"] * beyond * (size - 2)
-            found["wide"] = wide
+            found["wide"] = wide + table["gap_string"] * _gaps(
+                [(fingers[i], strings[i]) for i in pluck.strikes], table["gap_free"]
+            )
         if back is not None and not swept:
             spare = max(1e-3, pluck.at - back.at)
-            if not same_placing:
+            if not same_placing and _same_tone(performance, back, pluck):
+                found["order"] = table["rock"]
+            elif not same_placing:
                 urgent = min(table["urgent_most"], table["place_seconds"] / spare)
                 inside = pluck.low <= placing_high and pluck.high >= placing_low
                 price = (table["place"] + (table["turn"] if inside else 0.0)) * urgent
@@ -124,12 +136,13 @@ def _work(
             placing_low, placing_high = pluck.low, pluck.high
         prices = []
         for string in pluck.strings:
-            if string in last_on and not swept:
-                gap = max(1e-3, pluck.at - last_on[string])
+            times = struck[string]
+            earlier = bisect.bisect_left(times, pluck.at)
+            if earlier and not swept:
+                gap = max(1e-3, pluck.at - times[earlier - 1])
                 price = min(table["repeat_most"], table["repeat_seconds"] * repeat_ease / gap)
                 price = max(0.0, price - table["repeat_free"])
                 prices.append(price * (table["low_factor"] if string < table["low_string"] else 1))
-            last_on[string] = pluck.at
         if prices:
             most = max(prices)
             both = most + table["repeat_more"] * (sum(prices) - most)
@@ -144,6 +157,25 @@ def _work(
         further = back if same_placing else None
         back = pluck
     return items
+
+
+def _gaps(placed: Sequence[tuple[int, int]], free: float) -> float:
+    """Strings by which the fingers 2, 3 and 4 of (finger, string) pairs lie further apart than
+    `free` for each step between them; the wide gap belongs between thumb and 2. Free space adds up
+    over a finger left out, so that a note less never widens a gap."""
+    placed = sorted({pair for pair in placed if pair[0] > 1})
+    return sum(
+        max(0.0, abs(low - high) - free * (far - near))
+        for (near, high), (far, low) in pairwise(placed)
+    )
+
+
+def _same_tone(performance: Performance, back: Pluck, pluck: Pluck) -> bool:
+    """True where a single tone goes on on its other string."""
+    if len(back.strings) > 1 or len(pluck.strings) > 1 or back.strings == pluck.strings:
+        return False
+    one, other = (performance.strikes[row.strikes[0]].pitch.midi for row in (back, pluck))
+    return one == other
 
 
 def _breaks(further: Pluck | None, back: Pluck, pluck: Pluck) -> bool:

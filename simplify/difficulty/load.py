@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
@@ -77,12 +77,13 @@ _NOTHING = 1e-9
 @dataclass(frozen=True, slots=True)
 class BarLoad:
     """One bar. index: in `Part.bars`; number: printed; layers: loads; difficulty: 0-100, of this
-    bar as one of many like it (no length factor)."""
+    bar as one of many like it (no length factor); seconds: how long it lasts."""
 
     index: int
     number: str
     layers: Loads
     difficulty: float
+    seconds: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +126,13 @@ class Assessment:
 
     @property
     def mean_difficulty(self) -> float:
-        """Difficulty of the average bar, beside the worst sustained one that decides."""
-        stacked = [stack(bar.layers) for bar in self.bars]
-        return difficulty_of(sum(stacked) / len(stacked))
+        """Difficulty (0-100) of the bars' mean stacked load, each bar by its seconds, times the
+        factor of as many bars in a row: beside the worst sustained stretch, which decides."""
+        table = numbers("load")
+        length = max(n for n in LENGTHS if n <= len(self.bars))
+        stacked = sum(stack(bar.layers) * bar.seconds for bar in self.bars)
+        mean = stacked / sum(bar.seconds for bar in self.bars)
+        return difficulty_of(mean * table[f"length_{length}"])
 
     @property
     def complex_layers(self) -> tuple[str, ...]:
@@ -182,8 +187,9 @@ def _bars(beats: Sequence[Beat], curves: Sequence[LayerCurve]) -> tuple[BarLoad,
             inside = curve.loads[first:end]
             values.append(share * max(inside) + (1.0 - share) * sum(inside) / len(inside))
         layers = _six(values)
+        seconds = beats[end - 1].stop - beats[first].start
         found.append(
-            BarLoad(index, beats[first].number, layers, difficulty_of(stack(layers)))
+            BarLoad(index, beats[first].number, layers, difficulty_of(stack(layers)), seconds)
         )
     return tuple(found)
 
@@ -490,7 +496,7 @@ def _eased_within(assessment: Assessment, rules: Rules, steps: Sequence[_Step]) 
         for k, cap in steps:
             values[k] = min(values[k], cap)
         layers = _six(values)
-        bars.append(BarLoad(bar.index, bar.number, layers, difficulty_of(stack(layers))))
+        bars.append(replace(bar, layers=layers, difficulty=difficulty_of(stack(layers))))
     layers, difficulty = read_bars(bars)
     eased = Assessment(assessment.grid, assessment.curves, tuple(bars), layers, difficulty)
     return verdict(eased, rules).within

@@ -2,23 +2,24 @@
 (cross-rhythm).
 
 Syncopation follows Longuet-Higgins & Lee 1984, The Rhythmic Interpretation of Monophonic Music
-(Music Perception 1:4): positions of a bar have weights (0 for its start, one less for each level
-of division below); a note followed by a rest, or by its own holding on, at a heavier position is a
+(Music Perception 1:4): positions of a bar have weights (0 for its start, one less for each level of
+division below); a note followed by a rest, or by its own holding on, at a heavier position is a
 syncopation of strength (weight of that position) - (weight of the note's). Where another line
 strikes the heavier position the player can lean on it, so the strength counts less (loads.toml,
-[rhythm]). Note values: successive inter-onset times in a simple ratio are easier (the nearer to
-one, the less work); a line that another takes over when it rests has changed no value there. Cross-
-rhythm: between two moments that two lines share, they divide the time by p and q, neither of which
-divides the other; work grows with the pair's numbers. Missing first beats, compound metre and
-polyrhythm as sources of felt syncopation: Song 2013 (thesis, Queen Mary, University of London). The
-layer depends on the music alone, not on who plays which note.
+[rhythm]); of all the heavier positions that a note passes over the hardest counts. Note values:
+successive inter-onset times in a simple ratio are easier (the nearer to one, the less work); a line
+that another takes over when it rests has changed no value there. Cross- rhythm: between two moments
+that two lines share, they divide the time by p and q, neither of which divides the other; work
+grows with the pair's numbers. Missing first beats, compound metre and polyrhythm as sources of felt
+syncopation: Song 2013 (thesis, Queen Mary, University of London). The layer depends on the music
+alone, not on who plays which note.
 """
 
 from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from itertools import pairwise
 
@@ -107,12 +108,17 @@ def heaviest_between(bar: Bar, start: int, end: int) -> tuple[int, int] | None:
     """(weight, tick) of the heaviest metrical position strictly inside (start, end), not beyond
     the next bar line (a position of weight 0); the earlier on a tie; None if no position down to an
     eighth of a beat lies inside."""
+    return next(_positions_between(bar, start, end), None)
+
+
+def _positions_between(bar: Bar, start: int, end: int) -> Iterator[tuple[int, int]]:
+    """(weight, tick) of the first position of each level strictly inside (start, end), not beyond
+    the next bar line, the heaviest level first."""
     origin = bar.onset - bar.lead
     for depth, period in enumerate(_periods(bar.beats, bar.beat_ticks, bar.pulse_ticks)):
         tick = origin + ((start - origin) // period + 1) * period
         if start < tick < end:
-            return -depth, tick
-    return None
+            yield -depth, tick
 
 
 def syncopations(
@@ -121,18 +127,26 @@ def syncopations(
     """(onset, heavier tick, strength) of each syncopation of a line of onsets (ticks, ascending);
     `end`: tick up to which the last note's silence or holding lasts. Strength as in Longuet-Higgins
     & Lee 1984: weight of the heavier position less the note's."""
-    found = []
+    return [(onset, *heavier[0]) for onset, heavier in _passed_over(onsets, end, bars)]
+
+
+def _passed_over(
+    onsets: Sequence[int], end: int, bars: Sequence[Bar]
+) -> Iterator[tuple[int, list[tuple[int, int]]]]:
+    """(onset, [(heavier tick, strength), ...]) of each syncopation: the first place of each level
+    that it passes over, the heaviest first."""
     starts = [bar.onset for bar in bars]
     for k, onset in enumerate(onsets):
         after = onsets[k + 1] if k + 1 < len(onsets) else end
         bar = bars[max(0, bisect.bisect_right(starts, onset) - 1)]
-        heavier = heaviest_between(bar, onset, after)
-        if heavier is None:
-            continue
-        strength = heavier[0] - weight(bar, onset)
-        if strength > 0:
-            found.append((onset, heavier[1], strength))
-    return found
+        own = weight(bar, onset)
+        heavier = [
+            (tick, level - own)
+            for level, tick in _positions_between(bar, onset, after)
+            if level > own
+        ]
+        if heavier:
+            yield onset, heavier
 
 
 def _within(line: Line, others: Sequence[Line], bars: Sequence[Bar], table: dict[str, float]) -> (
@@ -142,12 +156,17 @@ def _within(line: Line, others: Sequence[Line], bars: Sequence[Bar], table: dict
     place = {tick: k for k, tick in enumerate(line.ticks)}
     leaned = {tick for other in others for tick in other.ticks}
     items: list[Work] = []
-    for onset, heavier, strength in syncopations(line.ticks, bars[-1].end, bars):
+    for onset, passed in _passed_over(line.ticks, bars[-1].end, bars):
         k = place[onset]
-        amount = table["syncopation"] * min(strength, table["strength_most"])
-        if heavier in leaned:
-            held = line.ends[k] > heavier
-            amount *= table["leaning_held"] if held else table["leaning_rest"]
+        # Of the places passed over the hardest counts: one that another line strikes does not make
+        # those easier that none does.
+        amount = 0.0
+        for heavier, strength in passed:
+            price = table["syncopation"] * min(strength, table["strength_most"])
+            if heavier in leaned:
+                held = line.ends[k] > heavier
+                price *= table["leaning_held"] if held else table["leaning_rest"]
+            amount = max(amount, price)
         items.append(
             Work(line.seconds[k], onset, line.bars[k], line.hands[k], "syncopation", amount)
         )

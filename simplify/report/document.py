@@ -98,6 +98,7 @@ def of_assessment(result: AssessResult) -> Document:
         "harp": result.player.harp.name,
         "tier": result.asked,
         "difficulty": round(assessment.difficulty, 2),
+        "mean_difficulty": round(assessment.mean_difficulty, 2),
         "tier_needed": result.tier_needed,
         "layers": layers_of(assessment.layers),
         "within_tier": result.verdict.within,

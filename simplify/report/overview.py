@@ -76,7 +76,10 @@ def _title(result: AssessResult) -> str:
 
 
 def _verdict(result: AssessResult) -> str:
-    words = f"Difficulty {result.assessment.difficulty:.0f} of 100: {for_whom(result.tier_needed)}."
+    words = (
+        f"Difficulty {result.assessment.difficulty:.0f} of 100 where it is hardest (on average"
+        f" {result.assessment.mean_difficulty:.0f}): {for_whom(result.tier_needed)}."
+    )
     if result.asked:
         words += f" For {result.asked}: {'within' if result.verdict.within else 'not within'}."
     return words

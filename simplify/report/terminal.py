@@ -99,7 +99,8 @@ def of_assessment(result: AssessResult, on: Screen | None = None) -> str:
         title,
         f"{span}, quarter note = {part.tempo[0].quarters:g}, {result.player.harp.title}",
         "",
-        f"Difficulty {assessment.difficulty:.0f} of 100: {for_whom(result.tier_needed)}.",
+        f"Difficulty {assessment.difficulty:.0f} of 100 where it is hardest (on average"
+        f" {assessment.mean_difficulty:.0f}): {for_whom(result.tier_needed)}.",
     ]
     if result.asked is not None:
         if result.verdict.within:
