@@ -53,7 +53,7 @@ from simplify.score.carry import carried, together
 from simplify.score.graft import emit_part, graft, to_mxl
 from simplify.score.lost import lost_marks
 from simplify.score.marks import PedalMark
-from simplify.score.model import Edit, NoteId, Part, Passage
+from simplify.score.model import Edit, NoteId, Part, Passage, ScoreInfo
 from simplify.score.others import with_others
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
 from simplify.search.reading import excess, split_faults
@@ -167,12 +167,19 @@ def assess_score(request: Request) -> AssessResult:
     player = player_for(request)
     loaded, part = _music(request)
     player = in_tuning(player, part, request)
+    asked = request.tier or (player.name if request.player_file is not None else None)
+    return assess_part(part, player, loaded.info, asked)
+
+
+def assess_part(
+    part: Part, player: Player, info: ScoreInfo, asked: str | None = None
+) -> AssessResult:
+    """What is hard in a part. asked: the tier or player asked about, if one is."""
     reading = read_for(part, player)
     assessment = reading.assessment
     harp = player.harp.name
     readings = Readings(part, harp, [reading])
     needed = readings.needed()
-    asked = request.tier or (player.name if request.player_file is not None else None)
     judge = player if asked else tier_player(needed or tier_names()[-1], harp)
     whole = reading.verdict if asked else Verdict(needed is not None, ())
     remedies = least_changes(assessment, player.rules) if asked else ()
@@ -184,8 +191,8 @@ def assess_score(request: Request) -> AssessResult:
         for stretch, tier in zip(assessment.stretches, tiers, strict=True)
     )
     return AssessResult(
-        loaded.info, part, player, asked, reading.performance, assessment, whole, remedies,
-        stretches, needed, reading.faults, loaded.info.warnings,
+        info, part, player, asked, reading.performance, assessment, whole, remedies, stretches,
+        needed, reading.faults, info.warnings,
     )
 
 

@@ -41,6 +41,14 @@ def file_of(name: str) -> Path:
     return Path(str(music21.corpus.getWork(name)))
 
 
+def part_named(path: Path, name: str | None) -> str | None:
+    """The full name of the file's part that has `name` in its own."""
+    choices = [c.name for c in open_score(str(path)).candidates]
+    if name is None or name in choices:
+        return name
+    return next((c for c in choices if name.lower() in c.lower()), name)
+
+
 def hardest(part_loads: tuple[float, ...], bars: int) -> tuple[int, int]:
     """First and last index of the `bars` bars with the highest mean difficulty."""
     span = min(bars, len(part_loads))
@@ -54,9 +62,7 @@ def row(path: Path, part: str | None, tier: str, keep: str, bars: int) -> str:
     began = time.perf_counter()
     music21.converter.parse(path, forceSource=True)
     parse = time.perf_counter() - began
-    choices = [c.name for c in open_score(str(path)).candidates]
-    if part is not None and part not in choices:
-        part = next((c for c in choices if part.lower() in c.lower()), part)
+    part = part_named(path, part)
     began = time.perf_counter()
     result = api.assess_score(api.Request(str(path), part=part))
     assess = time.perf_counter() - began

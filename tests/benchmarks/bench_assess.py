@@ -1,0 +1,142 @@
+"""Assess: time against music21's parse on real music, and growth from 50 to 2000 bars.
+
+    python -m tests.benchmarks.bench_assess [--bars 50,100,200,500,1000,2000] [--only NAME]
+
+First a row a keyboard work of music21's corpus: processor seconds of the whole assess, own reading
+of the file included, as a ratio to music21's parse of the same file in the same run (the median of
+five turns, the two in turn; numba's cache warm). A file that music21 has to convert is also
+measured as the MusicXML it was converted to. Then those works one after the other, again and again,
+cut at so many bars: milliseconds a bar of a reading and of the whole assess with all its tiers, and
+the exponent of a power law fitted over all lengths (1 is flat a bar).
+"""
+
+from __future__ import annotations
+
+import argparse
+import gc
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import music21
+import numpy as np
+
+from simplify import api
+from simplify.difficulty.load import read_for
+from simplify.harp.player import tier_player
+from simplify.score.convert import converted
+from simplify.score.model import Part, ScoreInfo, TempoMark
+from simplify.score.read import open_score, select_part
+from tests.benchmarks.real_music import PIECES, file_of, part_named
+
+TURNS = 5
+SIZES = "50,100,200,500,1000,2000"
+
+
+def spent(act: Callable[[], object]) -> float:
+    """Processor seconds of one call, of this process and those it starts."""
+    gc.collect()
+    began = sum(_clock())
+    act()
+    return sum(_clock()) - began
+
+
+def _clock() -> tuple[float, float]:
+    import os
+
+    now = os.times()
+    return time.process_time(), now.children_user + now.children_system
+
+
+def ratio(path: Path, part: str | None) -> tuple[float, float]:
+    """Median processor seconds of music21's parse and of our assess."""
+    request = api.Request(str(path), part=part_named(path, part))
+    api.assess_score(request)
+    rows = [
+        (
+            spent(lambda: music21.converter.parse(path, forceSource=True)),
+            spent(lambda: api.assess_score(request)),
+        )
+        for _ in range(TURNS)
+    ]
+    parses, assesses = zip(*rows, strict=True)
+    return statistics.median(parses), statistics.median(assesses)
+
+
+def joined(parts: list[Part], bars: int) -> Part:
+    """So many bars of the parts one after the other, again and again, each at its own tempo."""
+    rows, notes, tempo = [], [], []
+    tick = 0
+    while len(rows) < bars:
+        for part in parts:
+            shift, first, ids = tick - part.bars[0].onset, len(rows), len(notes)
+            rows += [
+                replace(b, index=b.index + first, number=str(b.index + first + 1),
+                        onset=b.onset + shift)
+                for b in part.bars
+            ]
+            notes += [
+                replace(n, id=ids + k, bar=n.bar + first, onset=n.onset + shift)
+                for k, n in enumerate(part.notes)
+            ]
+            tempo += [TempoMark(max(t.onset + shift, tick), t.quarters) for t in part.tempo]
+            tick = rows[-1].end
+    whole = replace(
+        parts[0], bars=tuple(rows), notes=tuple(sorted(notes, key=lambda n: n.order_key)),
+        tempo=tuple({mark.onset: mark for mark in tempo}.values()), dynamics=(), given=(),
+    )
+    return whole.window(0, bars - 1)
+
+
+def exponent(sizes: list[int], seconds: list[float]) -> float:
+    """Of the power law through all the points, by least squares of the logarithms."""
+    return float(np.polyfit(np.log(sizes), np.log(seconds), 1)[0])
+
+
+def main() -> None:
+    """Prints both tables."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--bars", default=SIZES)
+    parser.add_argument("--only", default="")
+    options = parser.parse_args()
+    chosen = [(file_of(name), part) for name, part in PIECES if options.only in name]
+    for path, part in chosen:
+        parse, assess = ratio(path, part)
+        print(f"{path.stem:26s} parse {parse:.3f} s  assess {assess:.3f} s  x{assess / parse:.2f}",
+              flush=True)
+        if path.suffix not in (".xml", ".mxl", ".musicxml"):
+            with tempfile.TemporaryDirectory() as folder:
+                file = Path(folder) / f"{path.stem}.musicxml"
+                kind = {"krn": "humdrum"}.get(path.suffix[1:], path.suffix[1:])
+                file.write_bytes(converted(path.read_bytes(), kind, path.name))
+                parse, assess = ratio(file, part)
+            print(f"{'  the same as MusicXML':26s} parse {parse:.3f} s  assess {assess:.3f} s"
+                  f"  x{assess / parse:.2f}", flush=True)
+    sizes = [int(size) for size in options.bars.split(",") if size]
+    if not sizes:
+        return
+    pieces = [
+        select_part(open_score(str(path)), part_named(path, part)).part for path, part in chosen
+    ]
+    player, info = tier_player("professional"), ScoreInfo("", "", "")
+    readings, wholes = [], []
+    for size in sizes:
+        part = joined(pieces, size)
+        read_for(part.window(0, 1), player)
+        readings.append(spent(lambda part=part: read_for(replace(part), player)))
+        wholes.append(spent(lambda part=part: api.assess_part(replace(part), player, info)))
+        print(
+            f"{size:5d} bars  {len(part.strikes):6d} strikes  reading {readings[-1]:7.3f} s"
+            f" ({1000 * readings[-1] / size:.2f} ms a bar)  assess {wholes[-1]:7.3f} s"
+            f" ({1000 * wholes[-1] / size:.2f} ms a bar)", flush=True,
+        )
+    if len(sizes) > 1:
+        print(f"exponent: reading {exponent(sizes, readings):.3f}, assess"
+              f" {exponent(sizes, wholes):.3f}")
+
+
+if __name__ == "__main__":
+    main()
