@@ -119,6 +119,18 @@ def plan_hands(
     seconds: when each strike of `part.strikes` sounds; played: the spelling, so the string, of
     each. left_busy: stretches in seconds in which the left hand turns a lever.
     """
+    return plan_with_tables(part, player, seconds, played, left_busy=left_busy)[0]
+
+
+def plan_with_tables(
+    part: Part,
+    player: Player,
+    seconds: Sequence[float],
+    played: Sequence[Pitch],
+    *,
+    left_busy: Sequence[tuple[float, float]] = (),
+) -> tuple[HandPlan, HandTables]:
+    """As `plan_hands`, with the chords and steps of each hand."""
     model = hand_model(player.limits, player.harp)
     moments = moments_of(part, player, seconds, played)
     away = [
@@ -126,6 +138,10 @@ def plan_hands(
     ]
     hands, fingers, cost = kernel.plan(model.rules, _flat(moments, away))
     return _plan(part.strikes, model, moments, hands.tolist(), fingers.tolist(), float(cost))
+
+
+HandTables = dict[str, tuple[tuple[HandChord, ...], tuple[HandStep, ...]]]
+"""Chords and steps of the left ('L') and the right ('R') hand, in time order."""
 
 
 def _flat(moments: tuple[Moment, ...], away: list[bool]) -> kernel.Moments:
@@ -164,6 +180,22 @@ def moments_of(
         asked, upper, left, right = [], [], [], []
         harmonic, etouffe, rolled, trill, busy, sweep = [], [], [], [], [], []
         for group in members:
+            head = strikes[group[0]].first
+            if len(group) == 1 and not head.marks and group[0] not in sweeps:
+                upper_staff, ask = head.staff == 1, head.hand
+                asked.append(ask)
+                upper.append(upper_staff)
+                if ask:
+                    left.append(model.asked if ask == "R" else 0.0)
+                    right.append(model.asked if ask == "L" else 0.0)
+                else:
+                    left.append(player.limits.staff_cost if upper_staff else 0.0)
+                    right.append(0.0 if upper_staff else player.limits.staff_cost)
+                for signs in (harmonic, etouffe, rolled, trill):
+                    signs.append(False)
+                busy.append(0.0)
+                sweep.append(0)
+                continue
             heads = [strikes[i].first for i in group]
             asks = {head.hand for head in heads} - {""}
             ask = asks.pop() if len(asks) == 1 else ""
@@ -255,8 +287,8 @@ def glissandi(part: Part, seconds: Sequence[float]) -> dict[int, tuple[int, floa
 def _plan(
     strikes: tuple[Strike, ...], model: HandModel, moments: tuple[Moment, ...],
     taken: list[int], given: list[int], cost: float,
-) -> HandPlan:
-    """The plan per strike: hands, fingers, placings and rolls of the chosen states."""
+) -> tuple[HandPlan, HandTables]:
+    """The plan per strike: hands, fingers, placings and rolls of the chosen states; and by hand."""
     hands, fingers = [""] * len(strikes), [0] * len(strikes)
     placings, rolled = [0] * len(strikes), [False] * len(strikes)
     place = 0
@@ -265,18 +297,22 @@ def _plan(
             for i in group:
                 hands[i], fingers[i] = "LR"[taken[place]], given[place]
             place += 1
+    tables: HandTables = {}
     for hand in "LR":
         chords = _chords_of(model, moments, hands, fingers, hand)
+        steps = _walk(model, hand, chords)
+        tables[hand] = tuple(chords), tuple(steps)
         for chord in chords:
             wide = len(chord.strings) > 1 and _too_wide(model, chord)
             for i in chord.strikes:
                 rolled[i] = wide or strikes[i].first.has("arpeggio")
         number = 0
-        for chord, step in zip(chords[1:], _walk(model, hand, chords), strict=True):
+        for chord, step in zip(chords[1:], steps, strict=True):
             number += step.kind not in ("go on", "sweep")
             for i in chord.strikes:
                 placings[i] = number
-    return HandPlan(tuple(hands), tuple(fingers), tuple(placings), tuple(rolled), cost)
+    plan = HandPlan(tuple(hands), tuple(fingers), tuple(placings), tuple(rolled), cost)
+    return plan, tables
 
 
 def _too_wide(model: HandModel, chord: HandChord) -> bool:
@@ -319,12 +355,14 @@ def hand_chords(performance: Performance, hand: str) -> tuple[HandChord, ...]:
     return _planned(performance)[hand][0]
 
 
-_Planned = dict[str, tuple[tuple[HandChord, ...], tuple[HandStep, ...]]]
+def keep_tables(performance: Performance, tables: HandTables) -> None:
+    """Remembers the tables that came with a performance's hand plan on it (it is not slotted so
+    that tables can be kept on it)."""
+    vars(performance)["hand_tables"] = tables
 
 
-def _planned(performance: Performance) -> _Planned:
-    """Chords and steps of each hand, remembered on the performance (which is not slotted so that
-    tables can be kept on it)."""
+def _planned(performance: Performance) -> HandTables:
+    """Chords and steps of each hand."""
     memory = vars(performance)
     if "hand_tables" not in memory:
         model = hand_model(performance.player.limits, performance.player.harp)
@@ -332,13 +370,13 @@ def _planned(performance: Performance) -> _Planned:
             performance.part, performance.player, performance.seconds,
             performance.pedal_plan.played,
         )
-        table: _Planned = {}
+        table: HandTables = {}
         plan = performance.hand_plan
         for hand in "LR":
             chords = _chords_of(model, moments, plan.hands, plan.fingers, hand)
             table[hand] = tuple(chords), tuple(_walk(model, hand, chords))
-        memory["hand_tables"] = table
-    planned: _Planned = memory["hand_tables"]
+        keep_tables(performance, table)
+    planned: HandTables = memory["hand_tables"]
     return planned
 
 

@@ -6,7 +6,7 @@ from simplify.harp.instrument import Setting
 from simplify.harp.player import Player
 from simplify.score.model import ALTER_SIGNS, Part
 from simplify.technique.fingers import constant
-from simplify.technique.hands import plan_hands
+from simplify.technique.hands import keep_tables, plan_with_tables
 from simplify.technique.levers import plan_levers
 from simplify.technique.pedals import plan_pedals
 from simplify.technique.plan import PedalPlan, Performance
@@ -38,8 +38,12 @@ def _with_hands(part: Part, player: Player, pedal_plan: PedalPlan) -> Performanc
     """The performance on these strings, the left hand kept from where it turns levers."""
     seconds, until = strike_seconds(part)
     turns = lever_turns(part, pedal_plan)
-    hand_plan = plan_hands(part, player, seconds, pedal_plan.played, left_busy=turns)
-    return Performance(part, player, seconds, until, hand_plan, pedal_plan)
+    hand_plan, tables = plan_with_tables(
+        part, player, seconds, pedal_plan.played, left_busy=turns
+    )
+    performance = Performance(part, player, seconds, until, hand_plan, pedal_plan)
+    keep_tables(performance, tables)
+    return performance
 
 
 def _lever_trouble(performance: Performance) -> int:

@@ -118,7 +118,7 @@ class Performance:
         """What is plucked, in order."""
         return self.part.strikes
 
-    @property
+    @cached_property
     def strings(self) -> tuple[int, ...]:
         """String number of each strike as played."""
         return tuple(p.string for p in self.pedal_plan.played)

@@ -560,11 +560,18 @@ def _widest(limits: Limits, chord: HandChord) -> tuple[int, int, int] | None:
 
 
 def _by_moment(performance: Performance) -> list[dict[int, list[int]]]:
-    """For each moment in time order: strikes of each string, low to high."""
-    rows: dict[float, dict[int, list[int]]] = {}
-    for i, (at, string) in enumerate(zip(performance.seconds, performance.strings, strict=True)):
-        rows.setdefault(round(at, 6), {}).setdefault(string, []).append(i)
-    return [dict(sorted(rows[at].items())) for at in sorted(rows)]
+    """For each moment in time order: strikes of each string, low to high; remembered on the
+    performance, since several checks ask."""
+    memory = vars(performance)
+    if "by_moment" not in memory:
+        rows: dict[float, dict[int, list[int]]] = {}
+        for i, (at, string) in enumerate(
+            zip(performance.seconds, performance.strings, strict=True)
+        ):
+            rows.setdefault(round(at, 6), {}).setdefault(string, []).append(i)
+        memory["by_moment"] = [dict(sorted(rows[at].items())) for at in sorted(rows)]
+    found: list[dict[int, list[int]]] = memory["by_moment"]
+    return found
 
 
 def _replucks(performance: Performance) -> list[tuple[int, int, int]]:
