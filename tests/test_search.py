@@ -122,16 +122,17 @@ def test_nothing_to_gain_says_so():
 def test_variants_start_with_the_original_and_beat_it(part: Part):
     """The original is always in the comparison; nothing returned is worse than it in everything."""
     column = column_of(part, 1, 1, settings().context_beats)
-    variants, tally = grow_variants(column, AMATEUR, ALL, Keeps.NOTHING, settings())
+    grown = grow_variants(column, AMATEUR, ALL, Keeps.NOTHING, settings())
+    variants = grown.variants
     assert variants[0].edits == ()
     assert variants[0].distance == 0.0
-    assert tally.readings >= len(variants)
+    assert grown.tally.readings >= len(variants)
     for variant in variants[1:]:
         assert variant.edits
         assert (
             variant.faults < variants[0].faults
             or variant.excess < variants[0].excess
-            or variant.difficulty < variants[0].difficulty
+            or variant.strain < variants[0].strain
         )
 
 

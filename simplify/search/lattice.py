@@ -6,29 +6,42 @@ of its neighbours. A shortest path over pairs of neighbouring choices is exact f
 are not known beforehand: the shortest path is read as a whole, in one performance of the passage,
 what that says of its columns replaces what was guessed, and so on until the shortest path is one
 that has been read (after the lazy shortest path of Dellin & Srinivasa 2016, A Unifying Formalism
-for Shortest Path Problems with Expensive Edge Evaluations). The guess for a variant is the mean of
-its readings so far; before the first, its reading among the original neighbours.
+for Shortest Path Problems with Expensive Edge Evaluations). The guess for a variant is its reading
+when it was grown, moved by as much as whole readings differed from that so far.
 
-A settled path is then softened: the rules of a tier speak of the whole passage (bursts, length), so
-columns go back to nearer variants, and lose single steps, as long as the passage stays within them.
+A difficulty is the worst mean strain over bars in a row, so strain adds up over columns: distance
+plus a multiple of it is what a shortest path weighs. The rules of a tier speak of the whole passage
+(bursts, length), which no multiple meets exactly. So a path within the rules is softened: columns
+go back to nearer variants, or one is eased so that another can go back, as long as the passage is
+expected to stay within; what comes out is read, and what the reading says is learned.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from simplify.difficulty.load import sustained
 from simplify.distance import distance
 from simplify.errors import EditError
 from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings
-from simplify.search.variants import Column, Tally, Variant, column_of, effort, penalty
+from simplify.search.variants import (
+    Column,
+    Gain,
+    Grown,
+    MoveKey,
+    Tally,
+    Variant,
+    Weights,
+    column_of,
+)
 from simplify.sense import slips
 from simplify.strategy import Keeps, broken_promises
 
@@ -36,8 +49,6 @@ Floats = npt.NDArray[np.float64]
 
 Path = tuple[int, ...]
 """Index of the variant chosen in each column."""
-
-Grow = Callable[[Column], tuple[tuple[Variant, ...], Tally]]
 
 
 def cut_columns(part: Part, first: int, last: int, most: int) -> tuple[tuple[int, int], ...]:
@@ -58,42 +69,49 @@ def cut_columns(part: Part, first: int, last: int, most: int) -> tuple[tuple[int
 
 
 @dataclass(frozen=True, slots=True)
-class Weights:
-    """What a path is chosen for. difficulty: distance worth a whole unit of it; excess: distance
-    worth a unit of excess; shunned: strategies that cost `shun` more in every column."""
-
-    difficulty: float
-    excess: float
-    shunned: frozenset[str] = frozenset()
-    shun: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
 class Settled:
-    """A path: its edits, in an order in which they apply, and its reading column by column."""
+    """A path: its edits, in an order in which they apply, and its reading."""
 
     edits: tuple[Edit, ...]
     reading: Reading
 
 
 class _Table:
-    """One column's (faults, excess, difficulty) by (left, own, right) variant, and which of them
-    have been read (mutable)."""
+    """One column's (faults, excess, strain) by (left, own, right) variant, and which of them have
+    been read (mutable)."""
 
     def __init__(self, shape: tuple[int, int, int], guesses: Floats) -> None:
+        self.guesses = guesses
         self.values: Floats = np.repeat(
             np.repeat(guesses[None, :, None, :], shape[0], axis=0), shape[2], axis=2
         )
         self.known = np.zeros(shape, dtype=bool)
+        self.means: Floats = np.zeros_like(guesses)
+        self.times = np.zeros(shape[1])
+
+    def copy(self) -> _Table:
+        """The same, to be changed apart from it."""
+        new = _Table(self.known.shape, self.guesses)
+        new.values, new.known = self.values.copy(), self.known.copy()
+        new.means, new.times = self.means.copy(), self.times.copy()
+        return new
 
     def learn(self, where: tuple[list[int], int, list[int]], row: Sequence[float]) -> None:
-        """Notes down a reading of a variant beside some left and right ones."""
+        """Notes down a reading of a variant beside some left and right ones, and takes the mean of
+        its readings for it beside others. Variants that were never read stay as they were grown,
+        or better if what was read came out better: so each that promises to be best is read."""
         lefts, own, rights = where
         spot = np.ix_(lefts, [own], rights)
         self.values[spot] = row
         self.known[spot] = True
-        known = self.known[:, own]
-        self.values[:, own][~known] = self.values[:, own][known].mean(axis=0)
+        count = self.times[own]
+        self.means[own] = (self.means[own] * count + np.array(row)) / (count + 1)
+        self.times[own] = count + 1
+        read = self.times > 0
+        grown = float(self.guesses[read, 2].sum())
+        ease = min(1.0, float(self.means[read, 2].sum()) / grown) if grown > 0.0 else 1.0
+        fill = np.where(read[:, None], self.means, self.guesses * np.array([1.0, 1.0, ease]))
+        self.values = np.where(self.known[..., None], self.values, fill[None, :, None, :])
 
 
 class Lattice:
@@ -107,7 +125,7 @@ class Lattice:
         player: Player,
         numbers: SearchSettings,
         spans: Sequence[tuple[int, int]],
-        variants: Sequence[tuple[Variant, ...]],
+        grown: Sequence[Grown],
         keeps: Keeps,
         until: float | None,
     ) -> None:
@@ -116,13 +134,25 @@ class Lattice:
         self.spans = tuple(spans)
         self.edges = part.bars[first].onset, part.bars[last].end
         self.variants = [
-            [lifted(v, span[0]) for v in column]
-            for column, span in zip(variants, self.spans, strict=True)
+            [lifted(v, span[0]) for v in column.variants]
+            for column, span in zip(grown, self.spans, strict=True)
         ]
+        self.gains: list[dict[MoveKey, Gain]] = [column.gains for column in grown]
         self.tally = Tally()
         self._readings: dict[Path, Reading] = {}
         self._tables: dict[int, _Table] = {}
         self._edges: dict[tuple[int, int, int], frozenset[NoteId]] = {}
+
+    def copy(self) -> Lattice:
+        """The same, to be walked apart from it; counts begin at nothing."""
+        new = Lattice.__new__(Lattice)
+        new.__dict__.update(self.__dict__)
+        new.variants = [list(column) for column in self.variants]
+        new.tally = Tally()
+        new._readings = dict(self._readings)
+        new._tables = {at: table.copy() for at, table in self._tables.items()}
+        new._edges = dict(self._edges)
+        return new
 
     def out_of_time(self) -> bool:
         """True once the budget is spent."""
@@ -139,7 +169,13 @@ class Lattice:
     def effort(self, path: Path) -> float:
         """Distance and steps of all columns together."""
         return sum(
-            effort(column[at], self.numbers) for column, at in zip(self.variants, path, strict=True)
+            self._effort(column[at]) for column, at in zip(self.variants, path, strict=True)
+        )
+
+    def _effort(self, variant: Variant) -> float:
+        numbers = self.numbers
+        return (
+            variant.effort + numbers.step * len(variant.edits) + numbers.slip * variant.slips
         )
 
     def build(self, path: Path) -> Part:
@@ -162,6 +198,20 @@ class Lattice:
         return read_bars(
             part.window(low, high), self.player, self.first - low, self.last - low, self.edges
         )
+
+    def worth_showing(self, paths: Iterable[Path]) -> list[Settled]:
+        """These paths, and besides those read so far without a fault that no other is at least as
+        near and as easy as."""
+        kept = dict.fromkeys(paths)
+        playable = sorted(
+            ((self.effort(p), r.difficulty, p) for p, r in self._readings.items() if not r.faults)
+        )
+        easiest = float("inf")
+        for _, difficulty, path in playable:
+            if difficulty < easiest:
+                kept.setdefault(path)
+                easiest = difficulty
+        return [Settled(self.edits(path), self.read(path)) for path in kept]
 
     # What is known of a column beside its neighbours
 
@@ -197,7 +247,7 @@ class Lattice:
         )
         table = self._tables.get(at)
         if table is None or table.known.shape != shape:
-            guesses = [(v.faults, v.excess, v.difficulty) for v in self.variants[at]]
+            guesses = [(v.faults, v.excess, v.strain) for v in self.variants[at]]
             table = _Table(shape, np.array(guesses, dtype=np.float64))
             self._tables[at] = table
             for path in self._readings:
@@ -205,37 +255,38 @@ class Lattice:
         return table
 
     def _learn(self, table: _Table, path: Path, at: int) -> None:
-        difficulty, faults, over = self._readings[path].over(*self._inside(at))
         lefts = self._alike(at - 1, path[at - 1], 1)
         rights = self._alike(at + 1, path[(at + 1) % len(path)], -1)
-        table.learn((lefts, path[at], rights), (faults, over, difficulty))
+        table.learn((lefts, path[at], rights), self._readings[path].over(*self._inside(at)))
 
     def _inside(self, at: int) -> tuple[int, int]:
         """First and last bar of a column, counted from the passage's first."""
         low, high = self.spans[at]
         return low - self.first, high - self.first
 
-    # Shortest paths
+    def _expected(self, path: Path, at: int) -> tuple[float, float, float]:
+        """(faults, excess, strain) of a column in a path, as far as known."""
+        left = path[at - 1] if at else 0
+        right = path[at + 1] if at + 1 < len(path) else 0
+        faults, excess, strain = self._table(at).values[left, path[at], right].tolist()
+        return faults, excess, strain
 
-    def _costs(self, at: int, weights: Weights) -> Floats:
-        own = [
-            effort(v, self.numbers) + weights.shun * len(v.kinds & weights.shunned)
-            for v in self.variants[at]
-        ]
-        each = np.array([self.numbers.fault, weights.excess, weights.difficulty / 100.0])
-        costs: Floats = self._table(at).values @ each + np.array(own)[None, :, None]
-        return costs
+    # Shortest paths
 
     def shortest(self, weights: Weights) -> Path:
         """The path of least cost as far as costs are known."""
-        count = len(self.variants)
-        costs = [self._costs(at, weights) for at in range(count)]
-        if count == 1:
+        each = np.array([weights.fault, weights.excess, weights.strain])
+        costs: list[Floats] = [
+            self._table(at).values @ each
+            + np.array([weights.effort(v) for v in column])[None, :, None]
+            for at, column in enumerate(self.variants)
+        ]
+        if len(costs) == 1:
             return (int(costs[0][0, :, 0].argmin()),)
         best = costs[0][0]  # (variant of the column before, variant of this one)
         back: list[npt.NDArray[np.int64]] = []
-        for at in range(1, count):
-            total = best[:, :, None] + costs[at]
+        for own in costs[1:]:
+            total = best[:, :, None] + own
             back.append(total.argmin(axis=0))
             best = total.min(axis=0)
         # best: (variant of the last column, 1)
@@ -262,136 +313,172 @@ class Lattice:
 
     def cost(self, path: Path, weights: Weights) -> float:
         """What `shortest` minimises, for a path as it reads."""
-        reading, total = self.read(path), 0.0
-        for at, choice in enumerate(path):
-            variant = self.variants[at][choice]
-            difficulty, faults, over = reading.over(*self._inside(at))
-            total += self.numbers.fault * faults + weights.excess * over
-            total += weights.difficulty / 100.0 * difficulty
-            total += effort(variant, self.numbers)
-            total += weights.shun * len(variant.kinds & weights.shunned)
-        return total
+        faults, over, strain = self.read(path).over(0, self.last - self.first)
+        total = weights.fault * faults + weights.excess * over + weights.strain * strain
+        return total + sum(
+            weights.effort(column[at]) for column, at in zip(self.variants, path, strict=True)
+        )
 
     # Softening
 
     def soften(self, path: Path) -> Path:
-        """Goes back towards the original, column by column, as long as the passage stays within
-        the rules."""
-        moved = True
-        while moved and not self.out_of_time():
-            moved = False
-            for at, choice in self._nearer(path):
-                if effort(self.variants[at][choice], self.numbers) >= effort(
-                    self.variants[at][path[at]], self.numbers
-                ):
-                    continue
-                tried = (*path[:at], choice, *path[at + 1 :])
-                if self._within(tried, at, path):
-                    path, moved = tried, True
-                if self.out_of_time():
-                    break
+        """A nearer path within the rules, from one that is within; every one that is taken on the
+        way has been read."""
+        most = len(path) * 4
+        for _ in range(self.numbers.softenings):
+            if self.out_of_time():
+                break
+            tried = self._softer(path, most)
+            if tried == path:
+                break
+            moves = sum(a != b for a, b in zip(path, tried, strict=True))
+            if self.read(tried).within:
+                path = tried
+            else:
+                most = max(1, moves // 2)
         return path
 
-    def _within(self, path: Path, at: int, before: Path) -> bool:
-        """Whether a path that differs from one that is within in one column is within too: judged
-        by what is known of that column, and only if that gives hope by reading the passage."""
-        if path not in self._readings:
-            left = path[at - 1] if at else 0
-            right = path[at + 1] if at + 1 < len(path) else 0
-            faults, over, _ = self._table(at).values[left, path[at], right]
-            _, _, now = self._readings[before].over(*self._inside(at))
-            if faults > 0.5 or over > now + self.numbers.hope:
-                return False
-        return self.read(path).within
+    def _softer(self, path: Path, most: int) -> Path:
+        """Up to `most` columns taken back, the best bargain first, as long as the path is expected
+        to stay within the rules; if there is none, one taken back and another eased."""
+        before = path
+        for _ in range(most):
+            nearer = self._one_back(path)
+            if nearer is None:
+                break
+            path = nearer
+        if path == before:
+            return self._one_for_another(path) or path
+        return path
 
-    def _nearer(self, path: Path) -> list[tuple[int, int]]:
-        """(column, variant) that need less effort than the path's, the best bargain first: effort
-        saved for difficulty gained."""
+    def _bargains(self, path: Path) -> list[tuple[int, int, float, float]]:
+        """(column, variant, effort saved, strain gained) of every other choice in one column."""
         found = []
         for at, choice in enumerate(path):
-            now = self.variants[at][choice]
-            for i, variant in enumerate(self.variants[at]):
-                saved = effort(now, self.numbers) - effort(variant, self.numbers)
-                if saved > 1e-9 and variant.faults <= now.faults:
-                    price = max(variant.difficulty - now.difficulty, 0.0) + 1.0
-                    found.append((-saved / price, at, i))
-        return [(at, i) for _, at, i in sorted(found)]
+            left = path[at - 1] if at else 0
+            right = path[at + 1] if at + 1 < len(path) else 0
+            values = self._table(at).values[left, :, right, :].tolist()
+            now, column = self._effort(self.variants[at][choice]), self.variants[at]
+            for i, (faults, _, strain) in enumerate(values):
+                if i != choice and faults <= 0.5:
+                    found.append((at, i, now - self._effort(column[i]), strain - values[choice][2]))
+        return found
 
-    def drop_steps(self, path: Path) -> Path:
-        """Leaves out single edits, the last of each column first, where the passage stays within
-        the rules."""
-        for at in range(len(path)):
-            for i in reversed(range(len(self.variants[at][path[at]].edits))):
-                variant = self.variants[at][path[at]]
-                if i >= len(variant.edits) or self.out_of_time():
-                    continue
-                shorter = self._variant(at, variant.edits[:i] + variant.edits[i + 1 :], variant)
-                if shorter is None or effort(shorter, self.numbers) >= effort(
-                    variant, self.numbers
-                ):
-                    continue
-                tried = (*path[:at], self._add(at, shorter), *path[at + 1 :])
-                if self._within(tried, at, path):
-                    path = tried
-        return path
+    def _one_back(self, path: Path) -> Path | None:
+        nearer = [row for row in self._bargains(path) if row[2] > 1e-9]
+        nearer.sort(key=lambda row: (-row[2] / (max(row[3], 0.0) + 0.05), row[0], row[1]))
+        for at, choice, _, _ in nearer:
+            tried = (*path[:at], choice, *path[at + 1 :])
+            if self._hopeful(tried):
+                return tried
+        return None
 
-    def _variant(self, at: int, edits: tuple[Edit, ...], like: Variant) -> Variant | None:
-        """A variant made of these edits, taken to read like another until it is read itself; None
-        if they do not apply without the others or break a promise."""
+    def _one_for_another(self, path: Path) -> Path | None:
+        """One column back and another eased, where that saves effort."""
+        rows = self._bargains(path)
+        columns = np.array([row[0] for row in rows])
+        saved, gained = np.array([row[2] for row in rows]), np.array([row[3] for row in rows])
+        both = saved[:, None] + saved[None, :]
+        fit = (both > self.numbers.step) & (columns[:, None] != columns[None, :])
+        fit &= (saved[:, None] > 0.0) & (saved[None, :] <= 0.0) & (gained[None, :] < 0.0)
+        fit &= gained[:, None] + gained[None, :] <= self._slack(path)
+        backs, eases = np.nonzero(fit)
+        order = np.argsort(-both[backs, eases], kind="stable")[: self.numbers.swaps]
+        for i, j in zip(backs[order].tolist(), eases[order].tolist(), strict=True):
+            tried = list(path)
+            tried[rows[i][0]], tried[rows[j][0]] = rows[i][1], rows[j][1]
+            if self._hopeful(tuple(tried)):
+                return tuple(tried)
+        return None
+
+    def _slack(self, path: Path) -> float:
+        """Strain that could be added if it were spread as it pleases."""
+        bars = self.last - self.first + 1
+        return bars * 1.3 - sum(self._expected(path, at)[2] for at in range(len(path)))
+
+    def _hopeful(self, path: Path) -> bool:
+        """Whether the path is within the rules: as it reads, or as far as known of its columns."""
+        if path in self._readings:
+            return self._readings[path].within
+        rules = self.player.rules
+        over, strains = 0, []
+        for at, (low, high) in enumerate(self.spans):
+            faults, excess, strain = self._expected(path, at)
+            bars = high - low + 1
+            if faults > 0.5 or excess / bars > rules.burst_margin + 1e-6:
+                return False
+            over += bars if excess > 1e-6 else 0
+            strains += [strain / bars] * bars
+        bursts = rules.burst_bars * -(-len(strains) // 8)
+        return over <= bursts and sustained(strains) <= 1.0
+
+    def trim(self, path: Path) -> Path:
+        """Softens once more, with variants to choose from that leave out single edits of the
+        path's."""
+        for at, choice in enumerate(path):
+            variant = self.variants[at][choice]
+            neighbours = self.column_beside(path, at)
+            for i in range(len(variant.edits)):
+                if self.out_of_time():
+                    return path
+                shorter = self._variant(at, variant.edits[:i] + variant.edits[i + 1 :], neighbours)
+                if shorter is not None and self._effort(shorter) < self._effort(variant):
+                    self._add(at, shorter)
+        return self.soften(path)
+
+    def _variant(self, at: int, edits: tuple[Edit, ...], column: Column) -> Variant | None:
+        """A variant made of these edits, read in its column; None if they do not apply without the
+        others or break a promise."""
         low, high = self.spans[at]
+        shift = column.at - low
         try:
-            part = self.part.apply_all(edits)
+            whole = self.part.apply_all(edits)
+            part = column.part.apply_all([moved(edit, shift) for edit in edits])
         except EditError:
             return None
-        before, after = Passage(self.part, low, high), Passage(part, low, high)
+        before, after = Passage(self.part, low, high), Passage(whole, low, high)
         if broken_promises(before, after, self.keeps):
             return None
         ids = frozenset(note.id for note in after.notes)
+        if any(ids == known.ids for known in self.variants[at]):
+            return None
         far, made = distance(before, after).total, len(slips(before, after))
-        return Variant(edits, low, part.notes_by_bar[low : high + 1], ids, far, made, like.bars)
+        self.tally.readings += 1
+        bars = read_bars(part, self.player, column.at, column.last_at, column.edges).bars
+        return Variant(edits, low, whole.notes_by_bar[low : high + 1], ids, far, made, bars)
 
-    def _add(self, at: int, variant: Variant) -> int:
-        """Index of a variant in its column, where it is put if it is new."""
-        for i, known in enumerate(self.variants[at]):
-            if known.ids == variant.ids:
-                return i
+    def _add(self, at: int, variant: Variant) -> bool:
+        """Puts a variant into its column; False if it is there."""
+        if any(known.ids == variant.ids for known in self.variants[at]):
+            return False
         self.variants[at].append(variant)
-        return len(self.variants[at]) - 1
+        return True
 
     # Growing anew
 
     def over(self, path: Path) -> list[int]:
         """Columns of a path that was read which have faults or excess."""
         reading = self.read(path)
-        found = []
-        for at in range(len(path)):
-            _, faults, over = reading.over(*self._inside(at))
-            if penalty(faults, over, self.numbers) > 1e-9:
-                found.append(at)
-        return found
+        rows = [reading.over(*self._inside(at)) for at in range(len(path))]
+        return [at for at, (faults, excess, _) in enumerate(rows) if faults or excess > 1e-9]
 
     def changed(self, path: Path) -> list[int]:
         """Columns that a path changes."""
         return [at for at, choice in enumerate(path) if self.variants[at][choice].edits]
 
-    def regrow(self, path: Path, grow: Grow, columns: Sequence[int]) -> bool:
-        """Grows columns anew among their neighbours as a path has them; True if any variant was
-        new."""
-        grown = False
-        for at in columns:
-            if self.out_of_time():
-                break
-            neighbours = tuple(0 if i == at else choice for i, choice in enumerate(path))
-            low, high = self.spans[at]
-            column = column_of(
-                self.build(neighbours), low, high, self.numbers.context_beats, self.edges
-            )
-            fresh, tally = grow(column)
-            self.tally.add(tally)
-            for variant in fresh:
-                known = len(self.variants[at])
-                grown |= self._add(at, lifted(variant, low)) == known
-        return grown
+    def column_beside(self, path: Path, at: int) -> Column:
+        """A column as it was written, among its neighbours as a path has them."""
+        neighbours = tuple(0 if i == at else choice for i, choice in enumerate(path))
+        low, high = self.spans[at]
+        return column_of(self.build(neighbours), low, high, self.numbers.context_beats, self.edges)
+
+    def take(self, at: int, grown: Grown) -> bool:
+        """Takes in the variants of a column that was grown anew; True if any was new."""
+        self.tally.add(grown.tally)
+        low, fresh = self.spans[at][0], False
+        for variant in grown.variants:
+            fresh |= self._add(at, lifted(variant, low))
+        return fresh
 
 
 def lifted(variant: Variant, first: int) -> Variant:

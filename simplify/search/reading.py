@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
-from simplify.difficulty.load import assess, part_of, verdict
+from simplify.difficulty.curve import numbers
+from simplify.difficulty.load import assess, difficulty_of, part_of, stack, verdict
 from simplify.harp.player import LAYERS, MODERATE, Player, Rules
 from simplify.score.model import Part
 from simplify.search.settings import settings
@@ -21,12 +23,14 @@ from simplify.technique.playability import find_faults
 @dataclass(frozen=True, slots=True)
 class BarReading:
     """layers: load of each of the six layers in the bar; faults: how many begin in it; excess: by
-    how much the bar exceeds the player's rules, in units of load (0: within)."""
+    how much the bar, standing alone, exceeds the player's rules, in units of load (0: within);
+    strain: its stacked load, of which the player takes 1 in a bar as one of many."""
 
     difficulty: float
     layers: tuple[float, ...]
     faults: int
     excess: float
+    strain: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +47,13 @@ class Reading:
         """Faults in all the bars."""
         return sum(bar.faults for bar in self.bars)
 
-    def over(self, first: int, last: int) -> tuple[float, int, float]:
-        """(mean difficulty, faults, excess) of bars first..last."""
+    def over(self, first: int, last: int) -> tuple[int, float, float]:
+        """(faults, excess, strain) of bars first..last, summed."""
         rows = self.bars[first : last + 1]
         return (
-            sum(row.difficulty for row in rows) / len(rows),
             sum(row.faults for row in rows),
             sum(row.excess for row in rows),
+            sum(row.strain for row in rows),
         )
 
 
@@ -95,13 +99,15 @@ def read_bars(
     for fault in across:
         if low <= fault.onset < high:
             joins[part.bar_at(fault.onset).index - first] += 1
-    rules, weight = player.rules, settings().join
+    rules, weight, limit = player.rules, settings().join, most_strain(player.rules)
+    alone = numbers("load")["length_1"]
     rows = tuple(
         BarReading(
             bar.difficulty,
             bar.layers,
             count,
-            excess(bar.layers, bar.difficulty, rules) + weight * join,
+            excess(bar.layers, difficulty_of(alone * stack(bar.layers)), rules) + weight * join,
+            stack(bar.layers) / limit,
         )
         for bar, count, join in zip(assessment.bars, counts, joins, strict=True)
     )
@@ -123,3 +129,16 @@ def excess(layers: tuple[float, ...], difficulty: float, rules: Rules) -> float:
         a, b = layers[_LAYER_INDEX[one]], layers[_LAYER_INDEX[other]]
         total += max(0.0, min(a - at_one, b - at_other))
     return total + max(0.0, difficulty - rules.max_load) / 100.0
+
+
+@cache
+def most_strain(rules: Rules) -> float:
+    """The stacked load at which difficulty reaches the tier's limit, found by halving."""
+    wanted = min(max(rules.max_load, 1.0), 99.9)
+    low, high = 0.0, 1.0
+    while difficulty_of(high) < wanted:
+        high *= 2.0
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if difficulty_of(middle) < wanted else (low, middle)
+    return high

@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from simplify.distance import distance
 from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
-from simplify.search.lattice import Lattice, Path, Settled, Weights, cut_columns, moved
+from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings, settings
-from simplify.search.variants import Column, Tally, Variant, column_of, grow_variants
+from simplify.search.variants import (
+    Column,
+    Gain,
+    Grown,
+    MoveKey,
+    Tally,
+    Weights,
+    column_of,
+    grow_variants,
+    views_of,
+)
 from simplify.sense import slips
 from simplify.strategy import Keeps, Strategy, broken_promises
 
@@ -36,13 +46,15 @@ TIME, REACHED, EXHAUSTED = (
 class Found:
     """What a search brings back.
 
-    choices: the alternatives, best first, each playable; nearest: the best candidate when none is
-    playable or within the tier; usage: strategy to (calls, used, seconds).
+    choices: the alternatives, best first, each playable; front: of all playable rewrites found
+    those that no other beats in distance and difficulty, the nearest first; nearest: the best
+    candidate when none is playable or within the tier; usage: strategy to (calls, used, seconds).
     """
 
     original: Reading
     original_faults: int
     choices: tuple[Choice, ...]
+    front: tuple[Candidate, ...]
     nearest: Candidate | None
     stopped: str
     usage: dict[str, tuple[int, int, float]] = field(default_factory=dict)
@@ -76,8 +88,8 @@ def search(
     spans = cut_columns(inner, start, end, numbers.column_bars)
     edges = part.bars[first].onset, part.bars[last].end
     columns = [column_of(inner, low, high, numbers.context_beats, edges) for low, high in spans]
-    task = _Task(player, tuple(strategies), keeps, numbers, _share(until, 0.6))
-    steps = len(columns) + len(SWEEPS)
+    grow = _Grow(player, tuple(strategies), keeps, numbers, _share(until, 0.5))
+    steps = len(columns) + 2 + numbers.regrowths
     done = 0
 
     def step() -> None:
@@ -86,11 +98,9 @@ def search(
         if progress is not None:
             progress(min(done, steps), steps)
 
-    tally = Tally()
-    grown: list[tuple[Variant, ...]] = []
-    for variants, counts in _side_by_side(task, columns, workers):
-        grown.append(variants)
-        tally.add(counts)
+    grown: list[Grown] = []
+    for one in _side_by_side(grow, [(column, None) for column in columns], workers):
+        grown.append(one)
         step()
     wider = cut_columns(inner, start, end, 2 * numbers.column_bars)
     may_widen = wider != spans and 2 * numbers.column_bars <= numbers.widest
@@ -104,15 +114,16 @@ def search(
             numbers=replace(numbers, column_bars=2 * numbers.column_bars),
         )
 
-    if may_widen and any(min((v.faults for v in column), default=0) for column in grown):
+    if may_widen and any(min((v.faults for v in one.variants), default=0) for one in grown):
         return widened()
     lattice = Lattice(inner, start, end, player, numbers, spans, grown, keeps, until)
-    settled = _walk(lattice, replace(task, until=until), step)
-    tally.add(lattice.tally)
-    choices, nearest = _select(lattice, settled, part, shift, count, keeps)
+    for one in grown:
+        lattice.tally.add(one.tally)
+    settled = _walk(lattice, replace(grow, until=_share(until, 0.5)), workers, step)
+    choices, front, nearest = _select(lattice, settled, part, shift, count, keeps)
     if may_widen and not choices:
         return widened()
-    original = lattice.passage_reading(inner)
+    original, tally = lattice.passage_reading(inner), lattice.tally
     used: dict[str, int] = {}
     for choice in choices:
         for name in sorted(choice.candidate.kinds):
@@ -127,11 +138,11 @@ def search(
         stopped = REACHED
     else:
         stopped = EXHAUSTED
-    return Found(original, original.faults, choices, nearest, stopped, usage, tally.readings)
+    return Found(original, original.faults, choices, front, nearest, stopped, usage, tally.readings)
 
 
 @dataclass(frozen=True, slots=True)
-class _Task:
+class _Grow:
     """Grows a column; a value, so that it can be sent to another process."""
 
     player: Player
@@ -140,9 +151,10 @@ class _Task:
     numbers: SearchSettings
     until: float | None
 
-    def __call__(self, column: Column) -> tuple[tuple[Variant, ...], Tally]:
+    def __call__(self, job: tuple[Column, dict[MoveKey, Gain] | None]) -> Grown:
+        column, gains = job
         return grow_variants(
-            column, self.player, self.strategies, self.keeps, self.numbers, self.until
+            column, self.player, self.strategies, self.keeps, self.numbers, self.until, gains
         )
 
 
@@ -158,49 +170,129 @@ def _side_by_side(
     if workers <= 1 or len(jobs) <= 1:
         yield from map(task, jobs)
         return
-    with ProcessPoolExecutor(max_workers=min(workers, len(jobs))) as pool:
-        yield from pool.map(task, jobs)
+    pool = ProcessPoolExecutor(min(workers, len(jobs)), initializer=_adopt, initargs=(task,))
+    with pool:
+        yield from pool.map(_adopted, jobs)
 
 
-SWEEPS = ((1.0, 0.0, 1), (1.0, 0.0, 1), (0.0, 0.0, 2), (1.0, 0.12, 2), (1.0, 0.24, 2))
-"""The sweeps over the weights: how much of the weight of excess counts (0: the soft share, where
-the tier is only approached), what a strategy that the sweeps before lean on costs more, so that the
-alternatives come to differ in kind, and of how many weights one is taken. Before the second the
-columns are grown anew beside what the first has found."""
+_task: list[Callable[[Any], Any]] = []
+"""In a process of a pool: the task, which came with the process instead of with every job."""
 
 
-def _walk(lattice: Lattice, grow: _Task, step: Callable[[], None]) -> list[Settled]:
-    """Settled paths of all sweeps, each once, and softened where they are within the rules."""
+def _adopt(task: Callable[[Any], Any]) -> None:
+    _task[:] = [task]
+
+
+def _adopted(job: Any) -> Any:
+    return _task[0](job)
+
+
+SHUNS = (0.06, 0.12)
+"""What a strategy that the first sweep leans on costs more in every bar, in further sweeps, so that
+the alternatives come to differ in kind (units of distance)."""
+
+
+def _walk(
+    lattice: Lattice, grow: _Grow, workers: int, step: Callable[[], None]
+) -> list[Settled]:
+    """Settled paths of all sweeps, softened where they are within the rules.
+
+    First columns that no variant eases enough are grown anew beside the best path so far, then all
+    that the nearest path within the rules changes, then come the sweeps, each apart from the others
+    and with what was known before them, so that it is no matter which process walks which.
+    """
     numbers = lattice.numbers
+    first = views_of(numbers)[0]
+
+    def regrow(path: Path, columns: Sequence[int]) -> bool:
+        jobs = [(lattice.column_beside(path, at), lattice.gains[at]) for at in columns]
+        fresh = False
+        for at, grown in zip(columns, list(_side_by_side(grow, jobs, workers)), strict=True):
+            fresh |= lattice.take(at, grown)
+        return fresh
+
     for _ in range(numbers.regrowths):
-        best = lattice.settle(Weights(numbers.lambdas[0], numbers.excess))
+        best = lattice.settle(first)
+        step()
         if lattice.out_of_time() or lattice.read(best).within:
             break
-        if not lattice.regrow(best, grow, lattice.over(best)):
+        if not regrow(best, lattice.over(best)):
             break
-    found: dict[Path, None] = {}
-    for n, (share, shun, every) in enumerate(SWEEPS):
-        leaned = _leaned_on([lattice.edits(path) for path in found]) if shun else frozenset()
-        excess = numbers.excess * (share or numbers.soft)
-        if n == 1:
-            near = _nearest(lattice, found)
-            if not near or not lattice.regrow(near[0], grow, lattice.changed(near[0])):
-                step()
-                continue
-        for weight in numbers.lambdas[::every]:
-            if lattice.out_of_time() and found:
-                break
-            path = lattice.settle(Weights(weight, excess, leaned, shun))
-            found.setdefault(path)
-            if lattice.read(path).within:
-                found.setdefault(lattice.soften(path))
-        step()
-    for path in _nearest(lattice, found)[: numbers.trimmed]:
-        found.setdefault(lattice.drop_steps(path))
-    return [Settled(lattice.edits(path), lattice.read(path)) for path in found]
+    found = _sweep(lattice, 1.0)
+    near = _nearest(lattice, found)
+    if near and not lattice.out_of_time() and regrow(near[0], lattice.changed(near[0])):
+        found = list(dict.fromkeys([*_sweep(lattice, 1.0), *found]))
+        near = _nearest(lattice, found)
+    step()
+    leaned = _leaned_on([lattice.edits(path) for path in near or found])
+    jobs: list[_Sweep] = [_Sweep(soften=path) for path in near[: numbers.softened]]
+    jobs += [_Sweep(share=numbers.soft), *(_Sweep(shunned=leaned, shun=shun) for shun in SHUNS)]
+    settled = lattice.worth_showing(found)
+    for more, tally in _side_by_side(_Walker(lattice), jobs, workers):
+        settled += more
+        lattice.tally.add(tally)
+    step()
+    return list({one.edits: one for one in settled}.values())
 
 
-def _nearest(lattice: Lattice, paths: Iterable[Path]) -> list[Path]:
+@dataclass(frozen=True, slots=True)
+class _Sweep:
+    """One walk of the lattice: soften a path and trim it, or sweep over the strains' weights with a
+    share of the weight of excess (small: the tier is only approached) and some strategies shunned.
+    """
+
+    soften: Path | None = None
+    share: float = 1.0
+    shunned: frozenset[str] = frozenset()
+    shun: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Walker:
+    """Does one sweep on a copy of the lattice."""
+
+    lattice: Lattice
+
+    def __call__(self, job: _Sweep) -> tuple[list[Settled], Tally]:
+        lattice = self.lattice.copy()
+        if job.soften is not None:
+            soft = lattice.soften(job.soften)
+            found = [soft, lattice.trim(soft)]
+        else:
+            found = _sweep(lattice, job.share, job.shunned, job.shun)
+            found += [lattice.soften(path) for path in _nearest(lattice, found)[:1]]
+        return lattice.worth_showing(found), lattice.tally
+
+
+def _sweep(
+    lattice: Lattice, share: float, shunned: frozenset[str] = frozenset(), shun: float = 0.0
+) -> list[Path]:
+    """Settled paths for all weights of strain, and between the last that misses the tier and the
+    first that reaches it for two more."""
+    numbers = lattice.numbers
+
+    def settle(strain: float) -> Path:
+        weights = Weights(
+            strain, share * numbers.excess, numbers.fault, numbers.step, numbers.slip, shunned, shun
+        )
+        return lattice.settle(weights)
+
+    found: dict[float, Path] = {}
+    for strain in numbers.strains:
+        if found and lattice.out_of_time():
+            break
+        found[strain] = settle(strain)
+    for _ in range(numbers.halvings):
+        reached = [s for s in sorted(found) if lattice.read(found[s]).within]
+        missed = [s for s in sorted(found) if s < min(reached, default=0.0)]
+        if not reached or not missed or lattice.out_of_time():
+            break
+        middle = (missed[-1] * reached[0]) ** 0.5
+        found[middle] = settle(middle)
+    return list(dict.fromkeys(found[s] for s in sorted(found)))
+
+
+def _nearest(lattice: Lattice, paths: Sequence[Path]) -> list[Path]:
     """The paths within the rules, the least effort first."""
     within = [path for path in paths if lattice.read(path).within]
     return sorted(within, key=lambda p: (lattice.effort(p), p))
@@ -222,7 +314,7 @@ def _select(
     shift: int,
     count: int,
     keeps: Keeps,
-) -> tuple[tuple[Choice, ...], Candidate | None]:
+) -> tuple[tuple[Choice, ...], tuple[Candidate, ...], Candidate | None]:
     """Chooses among the settled paths. Those chosen are read once more, as they will be reported,
     and the choice is made again with what that says, until it stands."""
     first, last = lattice.first + shift, lattice.last + shift
@@ -266,7 +358,17 @@ def _select(
             pool[at] = replace(candidate, reading=reading, within=reading.within, faults=faults)
             checked.add(id(candidate.part))
     pool.sort(key=rank_key)
-    return choices, pool[0] if pool else None
+    return choices, front_of(playable), pool[0] if pool else None
+
+
+def front_of(candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """Those that no other is at least as near and as easy as, the nearest first."""
+    front: list[Candidate] = []
+    ranked = sorted(candidates, key=lambda c: (c.distance.total, c.reading.difficulty))
+    for candidate in ranked:
+        if not front or candidate.reading.difficulty < front[-1].reading.difficulty:
+            front.append(candidate)
+    return tuple(front)
 
 
 def _bar_ids(part: Part, first: int, last: int) -> tuple[frozenset[NoteId], ...]:

@@ -6,6 +6,7 @@ import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,21 +18,26 @@ class SearchSettings:
     join: float
     step: float
     slip: float
+    slip: float
     soft: float
-    near: float
     width: int
     depth: int
     trials: int
     variants: int
+    apart: float
     other_kinds: int
     column_bars: int
     widest: int
     context_beats: int
     rounds: int
-    trimmed: int
-    hope: float
+    halvings: int
+    softenings: int
+    softened: int
+    swaps: int
     regrowths: int
-    lambdas: tuple[float, ...]
+    view_strains: tuple[float, ...]
+    view_shares: tuple[float, ...]
+    strains: tuple[float, ...]
     distance: float
     near_copy: float
 
@@ -40,6 +46,9 @@ class SearchSettings:
 def settings() -> SearchSettings:
     """The settings as shipped."""
     data = tomllib.loads(files("simplify.search").joinpath("search.toml").read_text("utf-8"))
-    rows = {**data["weights"], **data["breadth"], **data["limits"]}
-    values = {name: row["value"] for name, row in rows.items()}
-    return SearchSettings(lambdas=tuple(data["lambdas"]["values"]), **values)
+    values: dict[str, Any] = {
+        name: tuple(row["value"]) if isinstance(row["value"], list) else row["value"]
+        for table in data.values()
+        for name, row in table.items()
+    }
+    return SearchSettings(**values)

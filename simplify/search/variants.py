@@ -12,7 +12,7 @@ excess and difficulty at once.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from simplify.distance import distance
@@ -65,11 +65,6 @@ class Variant:
     bars: tuple[BarReading, ...]
 
     @property
-    def difficulty(self) -> float:
-        """Mean over the bars."""
-        return sum(bar.difficulty for bar in self.bars) / len(self.bars)
-
-    @property
     def faults(self) -> int:
         """In all the bars."""
         return sum(bar.faults for bar in self.bars)
@@ -78,6 +73,16 @@ class Variant:
     def excess(self) -> float:
         """Over all the bars."""
         return sum(bar.excess for bar in self.bars)
+
+    @property
+    def strain(self) -> float:
+        """Over all the bars."""
+        return sum(bar.strain for bar in self.bars)
+
+    @property
+    def effort(self) -> float:
+        """Distance, once for each bar."""
+        return self.distance * len(self.bars)
 
     @property
     def kinds(self) -> frozenset[str]:
@@ -141,15 +146,45 @@ def column_of(
     )
 
 
-def penalty(faults: int, excess: float, numbers: SearchSettings) -> float:
-    """What faults and excess weigh against distance (both in units of distance)."""
-    return numbers.fault * faults + numbers.excess * excess
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """What a variant or a path is chosen for: cost = effort + fault * faults + excess * excess +
+    strain * strain, `step` for each edit and `slip` for each slip as music; all in units of one
+    bar's distance. shunned: strategies that cost `shun` more for each bar."""
+
+    strain: float
+    excess: float
+    fault: float
+    step: float
+    slip: float
+    shunned: frozenset[str] = frozenset()
+    shun: float = 0.0
+
+    def effort(self, variant: Variant) -> float:
+        """The part of a variant's cost that hangs on nothing beside it."""
+        leaned = len(variant.kinds & self.shunned) if self.shun else 0
+        return (
+            variant.effort
+            + self.step * len(variant.edits)
+            + self.slip * variant.slips
+            + self.shun * leaned * len(variant.bars)
+        )
+
+    def cost(self, variant: Variant) -> float:
+        """Of a variant as it was read when it was grown."""
+        return (
+            self.effort(variant)
+            + self.fault * variant.faults
+            + self.excess * variant.excess
+            + self.strain * variant.strain
+        )
 
 
-def effort(variant: Variant, numbers: SearchSettings) -> float:
-    """Distance, a little for every step that has to be followed, and more for every slip."""
-    return (
-        variant.distance + numbers.step * len(variant.edits) + numbers.slip * variant.slips
+def views_of(numbers: SearchSettings) -> tuple[Weights, ...]:
+    """What variants are grown for: from the tier reached at any price to a small relief."""
+    return tuple(
+        Weights(strain, share * numbers.excess, numbers.fault, numbers.step, numbers.slip)
+        for strain, share in zip(numbers.view_strains, numbers.view_shares, strict=True)
     )
 
 
@@ -164,6 +199,22 @@ class _Node:
 Move = tuple[Edit, ...]
 """One step of growth: an edit, or a strategy's edits as one sweep."""
 
+MoveKey = tuple[frozenset[NoteId], frozenset[NoteId]]
+"""The notes that a move takes and gives: the same move in another growth of the same bars."""
+
+Gain = tuple[float, float, float, float]
+"""What a move changed when it was last read: effort (with steps and slips), faults, excess,
+strain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grown:
+    """What growing a column brings: variants (the original first), counts, gains of the moves."""
+
+    variants: tuple[Variant, ...]
+    tally: Tally
+    gains: dict[MoveKey, Gain]
+
 
 class _Grower:
     """Grows the variants of one column (mutable builder of an immutable result)."""
@@ -176,15 +227,18 @@ class _Grower:
         keeps: Keeps,
         numbers: SearchSettings,
         until: float | None,
+        gains: dict[MoveKey, Gain] | None,
     ) -> None:
         self.column, self.player, self.strategies = column, player, strategies
         self.keeps, self.numbers, self.until = keeps, numbers, until
         self.before = column.passage(column.part)
         self.around = Passage(column.part, 0, len(column.part.bars) - 1)
+        self.views = views_of(numbers)
         self.tally = Tally()
         self.seen: set[frozenset[NoteId]] = set()
-        self.gains: dict[tuple[frozenset[NoteId], frozenset[NoteId]], float] = {}
-        self.strategy_gain: dict[str, float] = {}
+        self.again = gains is not None
+        self.gains: dict[MoveKey, Gain] = dict(gains or {})
+        self.best_of: dict[str, Gain] = {}
 
     def out_of_time(self) -> bool:
         return self.until is not None and time.monotonic() > self.until
@@ -221,29 +275,20 @@ class _Grower:
             found.extend(_sweeps(edits))
         return found
 
-    def merit(self, node: _Node, share: float = 1.0) -> float:
-        """Lower is better: penalty and distance, with difficulty as the tie-breaker; share: how
-        much of its weight excess has."""
-        variant = node.variant
-        return (
-            penalty(variant.faults, share * variant.excess, self.numbers)
-            + effort(variant, self.numbers)
-            + variant.difficulty / 100.0
-        )
-
-    def children(self, node: _Node, limit: int | None) -> list[_Node]:
-        """Variants one move further; `limit`: how many of the moves are read."""
+    def children(self, node: _Node, view: Weights, limit: int | None) -> list[_Node]:
+        """Variants one move further; `limit`: how many of the moves are read, those first that are
+        expected to gain most in a view."""
         moves = self.offers(node)
         if limit is not None:
-            moves = sorted(moves, key=self._expected)
-        base, before = self.merit(node), self.tally.readings
+            moves = sorted(moves, key=lambda move: self._expected(move, view))
+        before = self.tally.readings
         grown = []
         for move in moves:
             spent = self.tally.readings - before
             if self.out_of_time() or (limit is not None and spent >= limit):
                 break
-            removed, added = _key(move)
-            if (node.variant.ids - removed) | added in self.seen:
+            key = _key(move)
+            if (node.variant.ids - key[0]) | key[1] in self.seen:
                 continue
             try:
                 part = node.part.apply_all(move)
@@ -252,37 +297,42 @@ class _Grower:
             child = self.read(part, (*node.variant.edits, *move))
             if child is None:
                 continue
-            gain = base - self.merit(child)
-            self.gains[_key(move)] = gain
+            gain = _gain(node.variant, child.variant, self.numbers)
+            self.gains[key] = gain
             name = move[0].strategy
-            self.strategy_gain[name] = max(gain, self.strategy_gain.get(name, 0.0))
+            best = self.best_of.get(name)
+            if best is None or _worth(gain, self.views[0]) < _worth(best, self.views[0]):
+                self.best_of[name] = gain
             if _eases(child.variant, node.variant):
                 grown.append(child)
         return grown
 
-    def _expected(self, move: Move) -> float:
-        """Sort key: minus the gain that this move had before, or its strategy's best so far."""
-        gain = self.gains.get(_key(move))
-        if gain is None:
-            gain = self.strategy_gain.get(move[0].strategy, 0.0)
-        return -gain
+    def _expected(self, move: Move, view: Weights) -> float:
+        """Sort key: what this move changed before, or the best of its strategy so far."""
+        gain = self.gains.get(_key(move)) or self.best_of.get(move[0].strategy)
+        return 0.0 if gain is None else _worth(gain, view)
 
     def grow(self) -> tuple[Variant, ...]:
         original = self.read(self.column.part, ())
         if original is None:
             return ()
-        everything, frontier = [original], [original]
+        everything = [original]
+        frontier = [(original, self.views[0])]
         for depth in range(self.numbers.depth):
-            children: list[_Node] = []
-            for node in frontier:
-                limit = None if depth == 0 else self.numbers.trials
-                children.extend(self.children(node, limit))
+            children: dict[int, _Node] = {}
+            for node, view in frontier:
+                limit = self.numbers.trials if depth or self.again else None
+                for child in self.children(node, view, limit):
+                    children[id(child)] = child
             if not children:
                 break
-            everything.extend(children)
-            easy = _spread(children, self.merit, self.numbers.width)
-            near = _spread(children, lambda n: self.merit(n, self.numbers.near), self.numbers.width)
-            frontier = list({id(n): n for n in (*easy, *near)}.values())
+            fresh = list(children.values())
+            everything.extend(fresh)
+            chosen: dict[int, tuple[_Node, Weights]] = {}
+            for view in self.views:
+                for node in _spread(fresh, view, self.numbers.width):
+                    chosen.setdefault(id(node), (node, view))
+            frontier = list(chosen.values())
             if self.out_of_time():
                 break
         return _best([node.variant for node in everything], self.numbers)
@@ -309,22 +359,37 @@ def _eases(child: Variant, parent: Variant) -> bool:
     return (
         child.faults < parent.faults
         or child.excess < parent.excess - 1e-9
-        or child.difficulty < parent.difficulty - 1e-9
+        or child.strain < parent.strain - 1e-9
     )
 
 
-def _key(move: Move) -> tuple[frozenset[NoteId], frozenset[NoteId]]:
+def _gain(before: Variant, after: Variant, numbers: SearchSettings) -> Gain:
+    steps = len(after.edits) - len(before.edits)
+    return (
+        after.effort - before.effort + numbers.step * steps
+        + numbers.slip * (after.slips - before.slips),
+        float(after.faults - before.faults),
+        after.excess - before.excess,
+        after.strain - before.strain,
+    )
+
+
+def _worth(gain: Gain, view: Weights) -> float:
+    """Cost that a move adds in a view (negative: it saves)."""
+    effort, faults, excess, strain = gain
+    return effort + view.fault * faults + view.excess * excess + view.strain * strain
+
+
+def _key(move: Move) -> MoveKey:
     return (
         frozenset(i for edit in move for i in edit.remove),
         frozenset(note.id for edit in move for note in edit.add),
     )
 
 
-def _spread(
-    children: Sequence[_Node], merit: Callable[[_Node], float], width: int
-) -> list[_Node]:
-    """The best children by merit, no two with the same strategies unless there is room."""
-    ranked = sorted(children, key=lambda n: (merit(n), sorted(n.variant.ids)))
+def _spread(children: Sequence[_Node], view: Weights, width: int) -> list[_Node]:
+    """The best children in a view, no two with the same strategies unless there is room."""
+    ranked = sorted(children, key=lambda n: (view.cost(n.variant), sorted(n.variant.ids)))
     chosen: list[_Node] = []
     for node in ranked:
         kinds = node.variant.kinds
@@ -337,37 +402,25 @@ def _spread(
 
 
 def _best(found: Sequence[Variant], numbers: SearchSettings) -> tuple[Variant, ...]:
-    """The original, then the undominated variants, thinned to the number the lattice takes."""
-
-    def value(variant: Variant, soft: float, weight: float) -> tuple[float, list[NoteId]]:
-        cost = penalty(variant.faults, soft * variant.excess, numbers) + effort(variant, numbers)
-        return cost + weight * variant.difficulty / 100.0, sorted(variant.ids)
-
-    original, rest = found[0], sorted(found[1:], key=lambda v: value(v, 1.0, 1.0))
-    marks = [_marks(variant) for variant in rest]
-    front = [
-        variant
-        for variant, mine in zip(rest, marks, strict=True)
-        if not any(
-            theirs != mine and all(a <= b for a, b in zip(theirs, mine, strict=True))
-            for theirs in marks
-        )
-    ]
-    # Each view of what matters has its say in turn, so that the lattice has near variants as well
-    # as easy ones to choose from, whether the tier can be reached or not.
-    weights = (numbers.lambdas[0], 1.0, numbers.lambdas[-1])
-    views = [
-        sorted(front, key=lambda v, s=soft, w=weight: value(v, s, w))  # type: ignore[misc]
-        for soft in (1.0, numbers.soft)
-        for weight in weights
-    ]
+    """The original, then the undominated variants, thinned to the number the lattice takes: the
+    best in every view, then those that fill the widest gaps in distance, then a few of other
+    kinds, so that alternatives can differ in kind."""
+    original, rest = found[0], sorted(found[1:], key=lambda v: (v.distance, sorted(v.ids)))
+    front = _undominated(rest)
     chosen: list[Variant] = []
-    for rank in range(len(front)):
-        for view in views:
-            if len(chosen) < numbers.variants and view[rank] not in chosen:
-                chosen.append(view[rank])
+    for view in (*views_of(numbers), *_lattice_views(numbers)):
+        best = min(front, key=view.cost, default=None)
+        if best is not None and best not in chosen:
+            chosen.append(best)
+    waiting = [variant for variant in front if variant not in chosen]
+    while waiting and len(chosen) < numbers.variants:
+        apart = [min((_apart(v, c) for c in chosen), default=1.0) for v in waiting]
+        at = max(range(len(waiting)), key=lambda i: (apart[i], -i))
+        if apart[at] < numbers.apart:
+            break
+        chosen.append(waiting.pop(at))
     kinds = {variant.kinds for variant in chosen}
-    for variant in rest:  # a few of other kinds, so that alternatives can differ in kind
+    for variant in sorted(rest, key=views_of(numbers)[0].cost):
         if len(chosen) >= numbers.variants + numbers.other_kinds:
             break
         if variant.kinds not in kinds and variant.faults <= original.faults:
@@ -376,10 +429,42 @@ def _best(found: Sequence[Variant], numbers: SearchSettings) -> tuple[Variant, .
     return (original, *chosen)
 
 
+def _lattice_views(numbers: SearchSettings) -> tuple[Weights, ...]:
+    """What paths are chosen for in the lattice, the tier reached or approached."""
+    return tuple(
+        Weights(strain, share * numbers.excess, numbers.fault, numbers.step, numbers.slip)
+        for share in (1.0, numbers.soft)
+        for strain in numbers.strains
+    )
+
+
+def _undominated(found: Sequence[Variant]) -> list[Variant]:
+    """Those that no other is at least as good as in everything; sorted as they come."""
+    marks = [_marks(variant) for variant in found]
+    return [
+        variant
+        for variant, mine in zip(found, marks, strict=True)
+        if not any(
+            theirs != mine and all(a <= b for a, b in zip(theirs, mine, strict=True))
+            for theirs in marks
+        )
+    ]
+
+
+def _apart(one: Variant, other: Variant) -> float:
+    """How unlike two variants are in what they cost and what they ease."""
+    return (
+        abs(one.distance - other.distance)
+        + abs(one.excess - other.excess)
+        + 0.1 * abs(one.strain - other.strain) / len(one.bars)
+        + abs(one.faults - other.faults)
+    )
+
+
 def _marks(variant: Variant) -> tuple[float, ...]:
     """What one variant can beat another in; lower is better in each."""
     return (
-        variant.distance, variant.faults, variant.excess, variant.difficulty, variant.slips,
+        variant.distance, variant.faults, variant.excess, variant.strain, variant.slips,
         len(variant.edits),
     )
 
@@ -391,8 +476,11 @@ def grow_variants(
     keeps: Keeps,
     numbers: SearchSettings,
     until: float | None = None,
-) -> tuple[tuple[Variant, ...], Tally]:
-    """Variants of a column, the original first, and the counts. `until`: `time.monotonic()` at
-    which to stop with the best so far."""
-    grower = _Grower(column, player, strategies, keeps, numbers, until)
-    return grower.grow(), grower.tally
+    gains: dict[MoveKey, Gain] | None = None,
+) -> Grown:
+    """Variants of a column. `until`: `time.monotonic()` at which to stop with the best so far;
+    `gains`: of an earlier growth of the same bars among other neighbours, so that this time only
+    the moves that promise most are read."""
+    grower = _Grower(column, player, strategies, keeps, numbers, until, gains)
+    variants = grower.grow()
+    return Grown(variants, grower.tally, grower.gains)

@@ -191,8 +191,10 @@ def moments_of(
                 else:
                     left.append(player.limits.staff_cost if upper_staff else 0.0)
                     right.append(0.0 if upper_staff else player.limits.staff_cost)
-                for signs in (harmonic, etouffe, rolled, trill):
-                    signs.append(False)
+                harmonic.append(False)
+                etouffe.append(False)
+                rolled.append(False)
+                trill.append(False)
                 busy.append(0.0)
                 sweep.append(0)
                 continue
