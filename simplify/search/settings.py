@@ -18,7 +18,6 @@ class SearchSettings:
     join: float
     step: float
     slip: float
-    slip: float
     soft: float
     width: int
     depth: int
