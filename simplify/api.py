@@ -48,6 +48,7 @@ from simplify.report.results import (
     StrategyRow,
     StretchResult,
 )
+from simplify.report.story import Story
 from simplify.score.beside import beside as beside_original
 from simplify.score.carry import carried, together
 from simplify.score.graft import emit_part, graft, to_mxl
@@ -636,14 +637,9 @@ def write_rewrites(
     told = replace(result, alternatives=tuple(rows))
     text = json.dumps(document.of_rewrites(told, names), ensure_ascii=False, indent=2)
     files[folder / "result.json"] = (text + "\n").encode()
-    from simplify.report import html, pdf
-
     story = page.story(told, names, fingering=fingering)
-    files[folder / "report.html"] = html.page(story).encode()
-    if report is not None:
-        files[report] = (
-            pdf.pdf(story) if report.suffix.lower() == ".pdf" else files[folder / "report.html"]
-        )
+    for sheet in filter(None, (folder / "report.html", report)):
+        files[sheet] = _set(story, sheet)
     _write_files(files)
     return told, tuple(names)
 
@@ -692,6 +688,13 @@ def harp_score(
     return carried(xml, loaded)
 
 
+def _set(story: Story, target: Path) -> bytes:
+    """A story as the kind of page that the file's name asks for."""
+    from simplify.report import html, pdf
+
+    return pdf.pdf(story) if target.suffix.lower() == ".pdf" else html.page(story).encode()
+
+
 def write_reduction(
     result: Reduced, target: Path, *, report: Path | None = None, fingering: bool = False
 ) -> None:
@@ -704,7 +707,7 @@ def write_reduction(
         )
     }
     if report is not None:
-        files[report] = arranged.reduction_page(result).encode()
+        files[report] = _set(arranged.reduction_story(result), report)
     _write_files(files)
 
 
@@ -735,7 +738,8 @@ def ladder_score(
 
 
 def write_ladder(result: Ladder, folder: Path, *, fingering: bool = False) -> tuple[str, ...]:
-    """Writes one score a version, one with all of them as parts, booklet.html and result.json."""
+    """Writes one score a version, one with all of them as parts, booklet.html, booklet.pdf and
+    result.json."""
     loaded = result.gathered.sources[0]
     title = loaded.info.title or result.basis.part.name
     files: dict[Path, bytes] = {}
@@ -751,7 +755,9 @@ def write_ladder(result: Ladder, folder: Path, *, fingering: bool = False) -> tu
     names.reverse()
     files[folder / "all.musicxml"] = together([xml for _, xml in scores])
     text = json.dumps(arranged.ladder_document(result, names), ensure_ascii=False, indent=2)
-    files[folder / "booklet.html"] = arranged.ladder_page(result, names).encode()
+    story = arranged.ladder_story(result, names)
+    for name in ("booklet.html", "booklet.pdf"):
+        files[folder / name] = _set(story, folder / name)
     files[folder / "result.json"] = (text + "\n").encode()
     _write_files(files)
     return tuple(names)
@@ -769,7 +775,8 @@ def class_score(
 
 
 def write_class(result: ClassParts, folder: Path, *, fingering: bool = False) -> tuple[str, ...]:
-    """Writes a part for each player, all of them as one score, summary.html and result.json."""
+    """Writes a part for each player, all of them as one score, summary.html, summary.pdf and
+    result.json."""
     loaded = result.gathered.sources[0]
     title = loaded.info.title or result.gathered.part.name
     files: dict[Path, bytes] = {}
@@ -784,7 +791,9 @@ def write_class(result: ClassParts, folder: Path, *, fingering: bool = False) ->
         files[folder / names[-1]] = scores[-1]
     files[folder / "all.musicxml"] = together(scores)
     text = json.dumps(arranged.class_document(result, names), ensure_ascii=False, indent=2)
-    files[folder / "summary.html"] = arranged.class_page(result, names).encode()
+    story = arranged.class_story(result, names)
+    for name in ("summary.html", "summary.pdf"):
+        files[folder / name] = _set(story, folder / name)
     files[folder / "result.json"] = (text + "\n").encode()
     _write_files(files)
     return tuple(names)

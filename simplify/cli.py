@@ -177,7 +177,7 @@ def rewrite(
 @click.option("--solo", is_flag=True, help="Nobody else plays: cost the neighbouring keys too.")
 @click.option("--key", metavar="KEY", help="Put it in this key, such as Gb (else it stays).")
 @click.option("--fingering", is_flag=True, help="Print finger numbers.")
-@click.option("--report", metavar="FILE.html", help="Also write the reduction report as a page.")
+@click.option("--report", metavar="FILE", help="Also write the reduction report: .html or .pdf.")
 @click.option("--seconds", type=click.FloatRange(min=1), default=60, show_default=True,
               help="For the search over bars that resist.")
 @click.option("--workers", type=click.IntRange(1, 64), help="Processes; else one per core.")
@@ -201,7 +201,9 @@ def reduce(
     if options["bars"] is not None:
         raise click.UsageError("reduce takes whole pieces; leave out --bars")
     target = api.check_file(out, options["score"], force)
-    page = api.check_file(report, options["score"], force) if report else None
+    page = None
+    if report is not None:
+        page = api.check_report(report, options["score"], force, api.PAGE_KINDS)
     with terminal.progress("reducing", quiet or as_json) as progress:
         result = api.reduce_score(
             _request(options), keep=keep, lock=lock, solo=solo, key=key, seconds=seconds,

@@ -333,6 +333,26 @@ def test_no_sideways_scroll_and_nothing_on_the_console(opened: Opened):
     assert opened.said == []
 
 
+@pytest.mark.parametrize("opened", [320, 390, 1100], indirect=True)
+def test_engraved_music_fits_the_screen(opened: Opened):
+    """Broken anew for a phone: none scrolls sideways, each is there once, its heads large enough
+    to read (five pixels at least between two lines of a staff)."""
+    width, shown, hidden = opened.tab.evaluate(
+        """(() => { const all = [...document.querySelectorAll('svg.engraved')];
+             const seen = all.filter(e => e.checkVisibility());
+             return [Math.max(...seen.map(e => e.getBoundingClientRect().right)), seen.length,
+                     all.length - seen.length]; })()"""
+    )
+    assert 0 < width <= opened.tab.evaluate("window.innerWidth")
+    assert shown
+    assert hidden
+    head = opened.tab.evaluate(
+        """Math.min(...[...document.querySelectorAll('svg.engraved .notehead')]
+             .filter(e => e.checkVisibility()).map(e => e.getBoundingClientRect().height))"""
+    )
+    assert head >= 5
+
+
 def test_sound_plays(opened: Opened):
     """Every recording decodes; a pressed one moves on."""
     lengths = opened.tab.evaluate(
@@ -397,7 +417,7 @@ def test_fingers_show_on_demand(opened: Opened):
     opened.tab.keyboard.press("Tab")
     opened.tab.keyboard.press("Space")
     assert opened.tab.evaluate(seen) == opened.tab.evaluate(
-        "document.querySelectorAll('.fing').length"
+        "document.querySelectorAll('.broad .fing').length"
     )
 
 

@@ -291,10 +291,15 @@ def _sounds(notes: Iterable[Note]) -> list[tuple[object, ...]]:
 
 
 def unchanged_bars(old: Part, new: Part) -> frozenset[int]:
-    """Bars (indices) that hold the same notes in both parts."""
+    """Bars (indices) in which both parts have the same notes to play: onsets, lengths, pitches,
+    staves and grace notes, in whatever voices they are written."""
+
+    def played(notes: Iterable[Note]) -> set[tuple[object, ...]]:
+        return {(n.onset, n.duration, n.pitch, n.staff, n.grace, n.tie_in) for n in notes}
+
     return frozenset(
         bar.index for bar in old.bars
-        if _sounds(old.notes_by_bar[bar.index]) == _sounds(new.notes_by_bar[bar.index])
+        if played(old.notes_by_bar[bar.index]) == played(new.notes_by_bar[bar.index])
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from simplify.arrange.classes import ClassParts, Duo
@@ -13,9 +13,17 @@ from simplify.arrange.levers import TuningCost
 from simplify.arrange.reduce import BarLoss, Reduced, changed_ids
 from simplify.report.document import layers_of
 from simplify.report.engrave import engraved
-from simplify.report.html import page
 from simplify.report.results import CAUTIONS
-from simplify.report.story import Block, Bullets, Heading, Paragraph, Picture, Story, Table
+from simplify.report.story import (
+    Block,
+    Bullets,
+    Heading,
+    Paragraph,
+    Story,
+    Table,
+    both_screens,
+)
+from simplify.report.svg import Drawing
 from simplify.report.words import bars_words, for_whom, player_words
 from simplify.score.model import NoteId, Part
 from simplify.version import VERSION
@@ -179,16 +187,15 @@ PAGE_BARS = 12
 
 def _music(part: Part, changed: frozenset[NoteId], key: str) -> list[Block]:
     """The whole part engraved, changed notes ringed."""
-    return [
-        Picture(drawing, wide=True)
-        for first in range(0, len(part.bars), PAGE_BARS)
-        for drawing in engraved(
-            part, first, min(len(part.bars), first + PAGE_BARS) - 1, changed, key=f"{key}{first}-"
-        )
-    ]
+    def drawn(*, phone: bool) -> Iterator[Drawing]:
+        for first in range(0, len(part.bars), PAGE_BARS):
+            last = min(len(part.bars), first + PAGE_BARS) - 1
+            yield from engraved(part, first, last, changed, key=f"{key}{first}-", phone=phone)
+
+    return both_screens(drawn)
 
 
-def reduction_page(result: Reduced) -> str:
+def reduction_story(result: Reduced) -> Story:
     """The reduction as a page: figures, what was lost by bar, and the part engraved, with what the
     source does not have so ringed."""
     loaded = result.gathered.sources[0]
@@ -222,7 +229,7 @@ def reduction_page(result: Reduced) -> str:
         Heading("The part"), Paragraph("Ringed: new.", quiet=True),
         *_music(part, changed_ids(result.basis.part, part), "r"),
     ]
-    return page(Story(title, title, tuple(blocks), CAUTIONS))
+    return Story(title, title, tuple(blocks), CAUTIONS)
 
 
 # --- ladders --------------------------------------------------------------------------------------
@@ -259,8 +266,10 @@ def of_ladder(result: Ladder, out: str) -> str:
             lines.append(
                 f"{rung.player.name}: not easier than the version before by a useful step"
             )
-    lines += ["", f"Scores, all.musicxml, booklet.html and result.json are in {out}.", ""]
-    lines += CAUTIONS
+    lines += [
+        "", f"Scores, all.musicxml, the booklet (.html, .pdf) and result.json are in {out}.", "",
+        *CAUTIONS,
+    ]
     return "\n".join(lines)
 
 
@@ -318,29 +327,32 @@ def ladder_document(result: Ladder, files: Sequence[str]) -> Document:
     }
 
 
-def ladder_page(result: Ladder, files: Sequence[str]) -> str:
+def ladder_story(result: Ladder, files: Sequence[str]) -> Story:
     """The booklet: the teacher's table, then each version, the easiest first, with what it teaches,
     how to practise it, and the music (notes that differ from the harder version ringed)."""
     loaded = result.gathered.sources[0]
     title = f"{loaded.info.title or 'Score'}: {len(result.rungs)} versions for harp"
     easiest = list(reversed(list(zip(result.rungs, files, strict=True))))
+    harps = list(dict.fromkeys(rung.player.harp.title for rung in result.rungs))
+    several = len(harps) > 1
     rows = tuple(
         (
-            rung.player.name, rung.player.harp.title,
+            rung.player.name, *((rung.player.harp.title,) if several else ()),
             f"{rung.reading.assessment.difficulty:.0f}", f"{moves_of(rung)}",
             f"{100 * rung.tune_kept:.0f} %", f"{100 * rung.beats_kept:.0f} %",
             share_words(rung), f"{100 * rung.same_fingers:.0f} %",
-            "yes" if rung.reached else "no", file,
+            "yes" if rung.reached else "no",
         )
-        for rung, file in easiest
+        for rung, _ in easiest
     )
     blocks: list[Block] = [
         Heading("For the teacher"),
+        *(() if several else (Paragraph(f"All for {harps[0]}."),)),
         Table(
-            ("version", "harp", "difficulty", "moves", "tune kept: notes", "beats",
-             "bars as in the harder version", "same fingers there", "within its tier", "score"),
-            rows, frozenset({2, 3, 4, 5, 7}), tuple(f"version-{i}" for i in range(len(rows))),
-            "the versions compared",
+            ("version", *(("harp",) if several else ()), "difficulty", "moves", "tune kept: notes",
+             "beats", "bars as in the harder version", "same fingers there", "within its tier"),
+            rows, frozenset(at + several for at in (1, 2, 3, 4, 6)),
+            tuple(f"version-{i}" for i in range(len(rows))), "the versions compared",
         ),
     ]
     harder = {id(r): h for h, r in itertools.pairwise(result.rungs)}
@@ -361,7 +373,7 @@ def ladder_page(result: Ladder, files: Sequence[str]) -> str:
             Paragraph("Ringed: other than in the harder version.", quiet=True),
             *_music(rung.part, changed_ids(before, rung.part), f"v{at}-"),
         ]
-    return page(Story(title, title, tuple(blocks), CAUTIONS))
+    return Story(title, title, tuple(blocks), CAUTIONS)
 
 
 # --- several players ------------------------------------------------------------------------------
@@ -387,7 +399,10 @@ def of_class(result: ClassParts, out: str, files: Sequence[str]) -> str:
             f"{rung.reading.assessment.difficulty:.0f}, {100 * rung.beats_kept:.0f} % of the "
             f"tune's beats kept{state}",
         ]
-    lines += ["", f"Parts, all.musicxml, summary.html and result.json are in {out}.", "", *CAUTIONS]
+    lines += [
+        "", f"Parts, all.musicxml, the summary (.html, .pdf) and result.json are in {out}.", "",
+        *CAUTIONS,
+    ]
     return "\n".join(lines)
 
 
@@ -415,7 +430,7 @@ def class_document(result: ClassParts, files: Sequence[str]) -> Document:
     }
 
 
-def class_page(result: ClassParts, files: Sequence[str]) -> str:
+def class_story(result: ClassParts, files: Sequence[str]) -> Story:
     """Who plays what, with what each part teaches and how to practise it."""
     title = f"{result.gathered.sources[0].info.title or 'Score'}: {result.name}"
     rows = tuple(
@@ -435,7 +450,7 @@ def class_page(result: ClassParts, files: Sequence[str]) -> str:
             Heading(player.name), Paragraph(f"What it teaches: {'; '.join(rung.teaches)}."),
             Bullets(tuple(f"{bars_words(h.first, h.last)}: {h.text}" for h in rung.hints)),
         ]
-    return page(Story(title, title, tuple(blocks), CAUTIONS))
+    return Story(title, title, tuple(blocks), CAUTIONS)
 
 
 def of_duo(result: Duo, out: str, files: Sequence[str]) -> str:

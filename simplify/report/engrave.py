@@ -23,6 +23,8 @@ OPTIONS = {
     "pageMarginTop": 10, "pageWidth": 2100, "pageHeight": 2500, "scale": 42, "svgViewBox": True,
     "svgRemoveXlink": True, "xmlIdSeed": 7, "spacingSystem": 8, "systemDivider": "none",
 }
+PHONE = {"pageWidth": 960, "pageMarginLeft": 20, "spacingNonLinear": 0.5}
+"""What differs for a page as narrow as a phone: the same size of notes on shorter lines."""
 METRONOME_SIGNS = {"\ueca3": "\U0001d15e", "\ueca5": "♩", "\ueca7": "♪"}
 """Verovio's music-font characters in a tempo mark, as characters that text fonts have."""
 RING = (200.0, 160.0)
@@ -32,26 +34,28 @@ RING = (200.0, 160.0)
 def engraved(
     part: Part, first: int, last: int, changed: frozenset[NoteId] = frozenset(), *,
     name: str = "", fingering: Mapping[NoteId, int] | None = None, key: str = "",
+    phone: bool = False,
 ) -> tuple[Drawing, ...]:
     """Bars first..last (indices) of a part; a drawing a page.
 
     changed: notes to ring; name: in front of the staves; fingering: fingers to print; key: tells
-    this engraving's names of shapes apart from others on the same page.
+    this engraving's names of shapes apart from others on the same page; phone: broken for a narrow
+    screen.
     """
     shown = part.window(first, last)
     ringed = sorted(changed & shown.by_id.keys())
     words = f"Engraved music: {bars_words(part.bars[first].number, part.bars[last].number)}"
     if ringed:
         words += f", {len(ringed)} notes ringed"
-    return _pages(_emitted(shown, name, dict.fromkeys(ringed, NEW), fingering), key, words)
+    return _pages(_emitted(shown, name, dict.fromkeys(ringed, NEW), fingering), key, words, phone)
 
 
 def compared(
     before: Part, after: Part, first: int, last: int, *,
-    fingering: Mapping[NoteId, int] | None = None, key: str = "",
+    fingering: Mapping[NoteId, int] | None = None, key: str = "", phone: bool = False,
 ) -> tuple[Drawing, ...]:
     """Bars first..last (indices) as written, and under them as in `after`; a drawing a page.
-    fingering: of the lower version; key: as for `engraved`."""
+    fingering: of the lower version; key, phone: as for `engraved`."""
     old, new = before.window(first, last), after.window(first, last)
     gone, come = old.by_id.keys() - new.by_id.keys(), new.by_id.keys() - old.by_id.keys()
     # One metronome mark, above the upper version, is enough.
@@ -65,19 +69,19 @@ def compared(
         f"as written above ({len(gone)} notes struck through), easier below "
         f"({len(come)} notes ringed)"
     )
-    return _pages(xml, key, words)
+    return _pages(xml, key, words, phone)
 
 
-def _pages(xml: str, key: str, words: str) -> tuple[Drawing, ...]:
+def _pages(xml: str, key: str, words: str, phone: bool) -> tuple[Drawing, ...]:
     import verovio
 
     verovio.enableLog(verovio.LOG_OFF)
     toolkit = verovio.toolkit()
-    toolkit.setOptions(OPTIONS)
+    toolkit.setOptions({**OPTIONS, **PHONE} if phone else OPTIONS)
     if not toolkit.loadData(xml):
         return ()
     return tuple(
-        _drawing(toolkit.renderToSVG(page), f"{key}{page}", words)
+        _drawing(toolkit.renderToSVG(page), f"{key}{'n' * phone}{page}", words)
         for page in range(1, toolkit.getPageCount() + 1)
     )
 

@@ -110,6 +110,8 @@ def _table(table: Table) -> str:
 def _picture(picture: Picture) -> str:
     caption = f"<figcaption>{escape(picture.caption)}</figcaption>" if picture.caption else ""
     svg = without_size(picture.drawing.svg)
+    if picture.only:
+        return f'<figure class="{picture.only}">{svg}{caption}</figure>\n'
     if picture.wide:
         return (
             f'<figure class="wide">{_frame(svg, picture.drawing.words)}{caption}</figure>\n'

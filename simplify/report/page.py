@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from simplify.harp.instrument import PEDALS, Setting
 from simplify.harp.player import LAYERS
@@ -24,6 +25,7 @@ from simplify.report.story import (
     Sound,
     Story,
     Table,
+    both_screens,
 )
 from simplify.report.words import (
     LAYER_WORDS,
@@ -310,10 +312,9 @@ def _as_written(result: RewriteResult) -> list[Block]:
     blocks: list[Block] = []
     if not result.alternatives:
         low, high = result.first, min(result.last, result.first + ENGRAVED - 1)
-        blocks += [
-            Picture(page, wide=True)
-            for page in engraved(result.part, low, high, name="as written", key="w")
-        ]
+        blocks += both_screens(
+            partial(engraved, result.part, low, high, name="as written", key="w")
+        )
     if result.original_faults:
         told = [fault_words(fault) for fault in result.original_faults[:FAULTS]]
         if len(result.original_faults) > FAULTS:
@@ -356,12 +357,9 @@ def _alternative(result: RewriteResult, one: Alternative, file: str) -> list[Blo
     ranges = _ranges(result, one)
     fingers = _fingers(one.performance)
     for at, (low, high) in enumerate(ranges):
-        blocks += [
-            Picture(page, wide=True)
-            for page in compared(
-                result.part, one.part, low, high, fingering=fingers, key=f"a{one.rank}-{at}-"
-            )
-        ]
+        blocks += both_screens(partial(
+            compared, result.part, one.part, low, high, fingering=fingers, key=f"a{one.rank}-{at}-"
+        ))
     words = "Above as written, below easier; struck through: goes; ringed: new."
     if sum(high - low + 1 for low, high in ranges) < result.last - result.first + 1:
         words += " Only bars around a change are shown; the score has all."

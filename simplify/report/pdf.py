@@ -82,6 +82,8 @@ class _Setter:
                 return f"#{kind}({inside})\n"
             case Table():
                 return self.table(block)
+            case Picture(only="phone"):
+                return ""
             case Picture(drawing, caption, _, share):
                 words = f"[#{_quoted(caption)}]" if caption else "none"
                 return f"#figure-of({self.image(drawing, f'{100 * share:g}%')}, {words})\n"

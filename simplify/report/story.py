@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from simplify.report.svg import Drawing
@@ -48,12 +49,22 @@ class Table:
 @dataclass(frozen=True, slots=True)
 class Picture:
     """wide: too wide for a phone, which shows it in a frame that scrolls; share: of the width of
-    the page it takes in print; caption: below it."""
+    the page it takes in print; caption: below it; only: 'broad' or 'phone' where there is another
+    picture of the same for the other kind of screen (print takes the broad one)."""
 
     drawing: Drawing
     caption: str = ""
     wide: bool = False
     share: float = 1.0
+    only: str = ""
+
+
+def both_screens(draw: Callable[..., Iterable[Drawing]]) -> list[Block]:
+    """What `draw(phone=False)` gives, for broad screens, and `draw(phone=True)`, for phones."""
+    return [
+        *(Picture(one, only="broad") for one in draw(phone=False)),
+        *(Picture(one, only="phone") for one in draw(phone=True)),
+    ]
 
 
 @dataclass(frozen=True, slots=True)
