@@ -20,6 +20,7 @@ from simplify.arrange.gather import Gathered, gather
 from simplify.arrange.keys import parse_key
 from simplify.arrange.ladder import Ladder, ladder_of
 from simplify.arrange.levers import TUNINGS, lever_marks, tuned, tunings
+from simplify.arrange.proposals import KINDS, Kind, Proposal, proposals_for
 from simplify.arrange.reduce import Reduced, reduced
 from simplify.difficulty.curve import Reason
 from simplify.difficulty.load import (
@@ -353,9 +354,13 @@ def rewrite_score(
     count: int = 5,
     seconds: float | None = None,
     workers: int | None = None,
+    keys: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> RewriteResult:
-    """Ranked easier alternatives of the bars asked for, or of every passage over the tier."""
+    """Ranked easier alternatives of the bars asked for, or of every passage over the tier.
+
+    keys: other keys are looked at too, among what would help the whole piece.
+    """
     keeps = keeps_from(keep)
     player = player_for(request)
     loaded = with_others(load(request))
@@ -416,6 +421,7 @@ def rewrite_score(
         stopped=_stopped(found),
         usage=usage,
         keeps=keep,
+        also=proposals_for(loaded, first, last, player, reading, keys=keys),
         warnings=tuple(warnings),
         loaded=loaded,
     )
@@ -601,14 +607,16 @@ def write_rewrites(
     colour: bool = False,
     beside: bool = False,
     compressed: bool = False,
+    also: bool = False,
     report: Path | None = None,
-) -> tuple[RewriteResult, tuple[str, ...]]:
+) -> tuple[RewriteResult, tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Writes one complete score per alternative, report.html and result.json, and the report once
     more as `report` (.html or .pdf); all or nothing.
 
     colour: new notes in colour. beside: for each alternative one more score, in which it stands as
-    a part of its own below the original. compressed: .mxl instead of .musicxml. Returns the result
-    with what each alternative's page has lost, and the names of the scores.
+    a part of its own below the original. compressed: .mxl instead of .musicxml. also: the proposals
+    for the whole piece as scores too. Returns the result with what each alternative's page has
+    lost, the names of the scores, and those of each proposal.
     """
     loaded = result.loaded
     low, high = result.part.bars[result.first].onset, result.part.bars[result.last].end
@@ -635,13 +643,37 @@ def write_rewrites(
             files[folder / name] = to_mxl(loaded, score) if compressed else score
         rows.append(replace(one, lost_marks=lost_marks(loaded, xml)))
     told = replace(result, alternatives=tuple(rows))
-    text = json.dumps(document.of_rewrites(told, names), ensure_ascii=False, indent=2)
+    proposed: list[tuple[str, ...]] = []
+    for proposal in result.also if also else ():
+        scores = _proposed(proposal, result, ending, fingering=fingering)
+        proposed.append(tuple(scores))
+        for name, score in scores.items():
+            files[folder / name] = to_mxl(loaded, score) if compressed else score
+    text = json.dumps(document.of_rewrites(told, names, proposed), ensure_ascii=False, indent=2)
     files[folder / "result.json"] = (text + "\n").encode()
     story = page.story(told, names, fingering=fingering)
     for sheet in filter(None, (folder / "report.html", report)):
         files[sheet] = _set(story, sheet)
     _write_files(files)
-    return told, tuple(names)
+    return told, tuple(names), tuple(proposed)
+
+
+def _proposed(
+    proposal: Proposal, result: RewriteResult, ending: str, *, fingering: bool
+) -> dict[str, bytes]:
+    """File name to score for each player of a proposal."""
+    loaded, player = result.loaded, result.player
+    title = loaded.info.title or result.part.name
+    name = "also-" + proposal.kind.name.replace("_", "-")
+    several = len(proposal.parts) > 1
+    return {
+        f"{name}-{at}{ending}" if several else f"{name}{ending}": harp_score(
+            replace(part, name=f"Harp {at}" if several else "Harp"), perform(part, player), loaded,
+            f"{title} ({proposal.kind.title[:1].lower()}{proposal.kind.title[1:]})",
+            fingering=fingering,
+        )
+        for at, part in enumerate(proposal.parts, start=1)
+    }
 
 
 # --- reduce -------------------------------------------------------------------------------------
@@ -897,7 +929,7 @@ def _numbered(folder: Path) -> list[Path]:
     """Scores that a run of `rewrite` writes."""
     return sorted(
         path for path in folder.iterdir()
-        if re.fullmatch(r"\d\d(?:-beside)?\.(?:musicxml|mxl)", path.name)
+        if re.fullmatch(r"(?:\d\d(?:-beside)?|also-[-a-z\d]+)\.(?:musicxml|mxl)", path.name)
     ) if folder.is_dir() else []
 
 
@@ -940,14 +972,18 @@ def strategy_catalogue(name: str | None = None) -> tuple[StrategyRow, ...]:
         SelectionError: no strategy of this name.
     """
     wanted = [s for s in ALL if name is None or s.name == name]
-    if not wanted:
-        raise SelectionError(
-            f"no strategy '{name}'; choose one of: {', '.join(s.name for s in ALL)}"
-        )
+    if not wanted and not proposal_kinds(name):
+        names = [*(s.name for s in ALL), *(kind.name for kind in KINDS)]
+        raise SelectionError(f"no strategy '{name}'; choose one of: {', '.join(names)}")
     return tuple(
         StrategyRow(s, _headed(import_module(f"strategies.{s.name}").__doc__ or ""))
         for s in wanted
     )
+
+
+def proposal_kinds(name: str | None = None) -> tuple[Kind, ...]:
+    """The kinds of proposals for a whole piece, or the one named."""
+    return tuple(kind for kind in KINDS if name is None or kind.name == name)
 
 
 HEADINGS = (

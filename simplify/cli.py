@@ -131,13 +131,16 @@ def assess(
 @click.option("--beside", is_flag=True, help="Also write NN-beside: the original score with the "
               "alternative as a part of its own below it, to compare in a notation program.")
 @click.option("--compressed", is_flag=True, help="Write .mxl instead of .musicxml.")
+@click.option("--also", is_flag=True, help="Also look at other keys (solo music), and write what "
+              "is possible for the whole piece as scores: also-slower-tempo, also-another-key, "
+              "also-two-harps.")
 @click.option("--out", metavar="DIR", required=True, help="Folder for the alternatives.")
 @click.option("--report", metavar="FILE", help="The report once more as .pdf (or .html).")
 @click.option("--force", is_flag=True, help="Replace files of an earlier run in DIR, and FILE.")
 def rewrite(
     as_json: bool, quiet: bool, keep: str, count: int, seconds: float | None,
-    workers: int | None, fingering: bool, colour: bool, beside: bool, compressed: bool, out: str,
-    report: str | None, force: bool, **options: Any,
+    workers: int | None, fingering: bool, colour: bool, beside: bool, compressed: bool,
+    also: bool, out: str, report: str | None, force: bool, **options: Any,
 ) -> None:
     """Ranked easier alternatives of SCORE for a tier, each a complete score in DIR."""
     from simplify import api
@@ -152,14 +155,14 @@ def rewrite(
     with terminal.progress("searching", quiet or as_json) as progress:
         result = api.rewrite_score(
             _request(options), keep=keep, count=count, seconds=seconds, workers=workers,
-            progress=progress,
+            keys=also, progress=progress,
         )
-    result, files = api.write_rewrites(
+    result, files, proposed = api.write_rewrites(
         result, target, fingering=fingering, colour=colour, beside=beside, compressed=compressed,
-        report=sheet,
+        also=also, report=sheet,
     )
     if as_json:
-        _print_json(document.of_rewrites(result, files))
+        _print_json(document.of_rewrites(result, files, proposed))
     else:
         _note(quiet, result.warnings)
         click.echo(terminal.of_rewrites(result, out, files))
@@ -361,11 +364,11 @@ def strategies(name: str | None, as_json: bool) -> None:
     from simplify import api
     from simplify.report import document, terminal
 
-    rows = api.strategy_catalogue(name)
+    rows, kinds = api.strategy_catalogue(name), api.proposal_kinds(name)
     if as_json:
-        _print_json(document.of_strategies(rows))
+        _print_json(document.of_strategies(rows, kinds))
     else:
-        click.echo(terminal.of_strategies(rows, whole=name is not None))
+        click.echo(terminal.of_strategies(rows, kinds, whole=name is not None))
 
 
 @gentler.command(epilog="Example: gentler harps --json")

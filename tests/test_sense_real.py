@@ -79,7 +79,7 @@ def opened(window: tuple[str, str, str]) -> tuple[RewriteResult, list[Heard], li
     first, last = (int(number) for number in window[1].split("-"))
     source = notes_of(music21.converter.parse(result.info.path), first, last)
     with tempfile.TemporaryDirectory() as folder:
-        _, names = api.write_rewrites(result, Path(folder) / "out")
+        _, names, _ = api.write_rewrites(result, Path(folder) / "out")
         files = [Path(folder) / "out" / name for name in names]
         new = [notes_of(music21.converter.parse(file), first, last) for file in files]
     return result, source, new

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from simplify.arrange.proposals import Kind
 from simplify.difficulty.curve import Reason
 from simplify.harp.instrument import PEDALS, Instrument, Setting
 from simplify.harp.player import LAYERS
@@ -128,8 +129,11 @@ def of_assessment(result: AssessResult) -> Document:
     }
 
 
-def of_rewrites(result: RewriteResult, files: Sequence[str]) -> Document:
-    """`result.json`, and `gentler rewrite --json`; `files`: name of each alternative's score."""
+def of_rewrites(
+    result: RewriteResult, files: Sequence[str], proposed: Sequence[Sequence[str]] = ()
+) -> Document:
+    """`result.json`, and `gentler rewrite --json`; files: name of each alternative's score;
+    proposed: names of the scores of each proposal for the whole piece, if they were written."""
     bars = result.part.bars
     return {
         "version": VERSION,
@@ -179,6 +183,15 @@ def of_rewrites(result: RewriteResult, files: Sequence[str]) -> Document:
                 "file": file,
             }
             for one, file in zip(result.alternatives, files, strict=True)
+        ],
+        "also_possible": [
+            {
+                "name": one.kind.name, "title": one.kind.title, "text": one.text,
+                "difficulty": round(one.difficulty, 2), "tier_needed": one.tier_needed,
+                "within_tier": one.within, "faults": one.faults, "files": list(proposed[at])
+                if proposed else [],
+            }
+            for at, one in enumerate(result.also)
         ],
         "resisting_layer": result.resisting,
         "stopped": result.stopped,
@@ -231,7 +244,7 @@ def _hands(performance: Performance) -> list[Document]:
     return rows
 
 
-def of_strategies(rows: Sequence[StrategyRow]) -> Document:
+def of_strategies(rows: Sequence[StrategyRow], kinds: Sequence[Kind] = ()) -> Document:
     """`gentler strategies --json`."""
     return {
         "version": VERSION,
@@ -247,6 +260,9 @@ def of_strategies(rows: Sequence[StrategyRow]) -> Document:
                 ],
             }
             for row in rows
+        ],
+        "proposals": [
+            {"name": kind.name, "title": kind.title, "text": dict(kind.text)} for kind in kinds
         ],
     }
 

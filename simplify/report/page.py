@@ -34,6 +34,7 @@ from simplify.report.words import (
     for_whom,
     move_words,
     player_words,
+    proposal_words,
     setting_words,
     slip_words,
 )
@@ -69,6 +70,9 @@ def story(result: RewriteResult, files: Sequence[str], *, fingering: bool = Fals
     blocks += [Heading("As written"), *_as_written(result)]
     for one, file in pairs:
         blocks += _alternative(result, one, file)
+    if result.also:
+        words = tuple(proposal_words(result, one) for one in result.also)
+        blocks += [Heading("Also possible, for the whole piece"), Bullets(words)]
     if result.warnings:
         blocks += [Heading("Notes on the score"), Bullets(result.warnings)]
     return Story(

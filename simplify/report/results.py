@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simplify.arrange.proposals import Proposal
 from simplify.difficulty.curve import Reason
 from simplify.difficulty.load import Assessment, Verdict
 from simplify.harp.player import Player
@@ -110,7 +111,8 @@ class Alternative:
 
 @dataclass(frozen=True, slots=True)
 class RewriteResult:
-    """Rewrites of some bars (indices first..last) for a player."""
+    """Rewrites of some bars (indices first..last) for a player; also: what would help beside them,
+    for the whole piece."""
 
     info: ScoreInfo
     part: Part
@@ -130,6 +132,7 @@ class RewriteResult:
     stopped: str
     usage: dict[str, tuple[int, int, float]]
     keeps: str
+    also: tuple[Proposal, ...]
     warnings: tuple[str, ...]
     loaded: LoadedPart
 

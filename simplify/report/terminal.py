@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from simplify.arrange.proposals import Kind
 from simplify.harp.instrument import Instrument
 from simplify.harp.player import LAYERS
 from simplify.report.results import (
@@ -26,6 +27,7 @@ from simplify.report.words import (
     grade,
     least_change_words,
     move_words,
+    proposal_words,
     reason_words,
     setting_words,
     slip_words,
@@ -179,6 +181,11 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
         lines.append("No alternative was found that this player could play without a fault.")
     if not result.reached:
         lines.append(f"The tier is not reached; what resists most: {result.resisting}.")
+    if result.also:
+        lines += ["Also possible, for the whole piece:"]
+        for proposal in result.also:
+            lines.append(_wrapped(proposal_words(result, proposal), "      ", "    "))
+        lines.append("")
     lines.append(f"The search stopped because {result.stopped}.")
     lines.append(f"Scores, report.html and result.json are in {folder}.")
     return "\n".join([*lines, *_cautions()])
@@ -224,13 +231,21 @@ def of_plan(result: PedalResult) -> str:
     ])
 
 
-def of_strategies(rows: Sequence[StrategyRow], *, whole: bool) -> str:
-    """`gentler strategies`: a line each, or one in full."""
+def of_strategies(
+    rows: Sequence[StrategyRow], kinds: Sequence[Kind] = (), *, whole: bool
+) -> str:
+    """`gentler strategies`: a line each, or one in full; kinds: of proposals for a whole piece."""
     if not whole:
         width = max((len(row.strategy.name) for row in rows), default=0) + 2
         lines = [f"{row.strategy.name.ljust(width)}{row.strategy.title}" for row in rows]
+        lines += ["", "Proposals for the whole piece, beside the rewrites:"]
+        lines += [f"{kind.name.ljust(width)}{kind.title}" for kind in kinds]
         return "\n".join([*lines, "", "In full, with cases: gentler strategies NAME"])
     lines = []
+    for kind in kinds:
+        lines += [f"{kind.name}: {kind.title}", "A proposal for the whole piece"]
+        for heading, text in kind.text:
+            lines += ["", heading, _wrapped(text, "    ")]
     for row in rows:
         kept = [flag.name.lower() for flag in row.strategy.keeps if flag.name]
         lines += [f"{row.strategy.name}: {row.strategy.title}",

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from simplify.arrange.proposals import Proposal
 from simplify.difficulty.curve import Reason
 from simplify.harp.instrument import LEFT_FOOT, PEDALS, Setting
 from simplify.harp.player import MODERATE, SIMPLE, Player
-from simplify.report.results import AssessResult
+from simplify.report.results import AssessResult, RewriteResult
 from simplify.score.model import ALTER_SIGNS, Part
 from simplify.sense import Slip
 from simplify.technique.plan import Fault, PedalMove
@@ -94,3 +95,15 @@ def slip_words(slips: Sequence[Slip]) -> str:
     """What a teacher of harmony would mark: 'a teacher would mark: bar 5, ...'."""
     found = dict.fromkeys(f"bar {slip.bar}, {slip.text}" for slip in slips)
     return "a teacher of harmony would mark: " + "; ".join(found)
+
+
+def proposal_words(result: RewriteResult, one: Proposal) -> str:
+    """A proposal for the whole piece and what it does to the bars asked for."""
+    bars = result.part.bars
+    span = bars_words(bars[result.first].number, bars[result.last].number)
+    stuck = f", {one.faults} places that can't be played" if one.faults else ""
+    within = "within the tier" if one.within else "not yet within the tier"
+    return (
+        f"{one.kind.title[:1].lower()}{one.kind.title[1:]}: {one.text}; difficulty of {span} "
+        f"{result.original_difficulty:.0f} → {one.difficulty:.0f}{stuck}, {within}"
+    )
