@@ -36,6 +36,7 @@ from simplify.strategy import Keeps, broken_promises
 from simplify.technique.perform import perform
 from simplify.technique.playability import find_faults
 from tests.support_schema import faults as schema_faults
+from tests.support_xml import attributes, backup, direction, forward, note, score, voice_lengths
 
 HARP = instrument("pedal-47")
 AMATEUR = tier_player("amateur")
@@ -563,3 +564,57 @@ def test_a_keyboard_beside_instruments_is_merged_with_them():
 def test_a_part_of_one_staff_can_be_dressed():
     part = parse_part("4/4 | C5:1 D5 E5 F5 ; -")
     assert [n.pitch.name for n in dressed(part, (), HARP).notes] == ["C5", "D5", "E5", "F5"]
+
+
+CUED = score(
+    [
+        attributes(2, staves=2) + '<print new-page="yes"/>'
+        + direction("<words>(Fl.)</words>") + note("G4", 8, kind="whole", staff=1, voice="1")
+        + backup(8) + note("C3", 8, voice="5", kind="whole", staff=2),
+        '<print new-system="yes"/>' + direction("<rehearsal>A</rehearsal>")
+        + note("R", 8, staff=1, voice="1") + backup(8)
+        + note("E5", 4, kind="half", staff=1, voice="2", first="<cue/>")
+        + note("G5", 1, kind="eighth", staff=1, voice="2", first="<cue/>")
+        + note("B5", 1, kind="eighth", staff=1, voice="2", first="<cue/>", chord=False)
+        + forward(2) + backup(8) + note("G2", 8, voice="5", kind="whole", staff=2),
+        "[number=\"2a\"]" + note("C5", 8, kind="whole", staff=1)
+        + backup(8) + note("C3", 8, voice="5", kind="whole", staff=2),
+    ],
+    names=("Piano",),
+)
+
+
+def test_cues_numbers_marks_and_breaks_come_through_reduce_and_ladder(tmp_path: Path):
+    """The player counts by them in every version: cue notes as cues, not played, in their place;
+    printed bar numbers, rehearsal marks, line and page breaks where the source had them."""
+    source = tmp_path / "cued.musicxml"
+    source.write_bytes(CUED)
+    run = CliRunner().invoke(gentler, [
+        "reduce", str(source), "--tier", "amateur", "--out", str(tmp_path / "harp.musicxml"),
+        "--workers", "1",
+    ])
+    assert run.exit_code == 0, run.output
+    run = CliRunner().invoke(gentler, [
+        "ladder", str(source), "--tiers", "amateur,beginner", "--out", str(tmp_path / "versions"),
+    ])
+    assert run.exit_code in (0, 1), run.output
+    scores = [tmp_path / "harp.musicxml", *sorted((tmp_path / "versions").glob("0*.musicxml"))]
+    assert len(scores) == 3
+    for path in scores:
+        xml = path.read_bytes()
+        assert schema_faults(xml) == ()
+        loaded = select_part(score_from_bytes(xml, path.name))
+        assert [bar.number for bar in loaded.part.bars] == ["1", "2", "2a"]
+        assert [bar.rehearsal for bar in loaded.part.bars] == ["", "A", ""]
+        assert b'new-system="yes"' in xml
+        assert b"(Fl.)" in xml
+        cues = [
+            (child.onset / TICKS, source.measures[1].children[child.child].element.findtext(
+                "pitch/step"))
+            for source in loaded.sources for child in loaded.layouts[0][1].children
+            if child.kind == "silent"
+        ]
+        assert cues == [(0, "E"), (2, "G"), (2.5, "B")]
+        assert {n.pitch.name for n in loaded.part.notes} <= {"G4", "C3", "G2", "C5"}
+        for ends in voice_lengths(xml).values():
+            assert max(ends) == 4
