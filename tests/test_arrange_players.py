@@ -7,10 +7,11 @@ import pytest
 from click.testing import CliRunner
 from music21 import corpus
 
-from simplify.arrange.classes import divided, load_class
-from simplify.arrange.gather import dressed, gather
+from simplify.arrange.classes import divided, duo_of, load_class
+from simplify.arrange.ease import ease
+from simplify.arrange.gather import Gathered, dressed, gather
 from simplify.arrange.levers import TUNINGS, lever_marks, tuned, tunings
-from simplify.arrange.realise import Dials, basis_of, realise
+from simplify.arrange.realise import Dials, assembled, basis_of, realise
 from simplify.arrange.reduce import reduced
 from simplify.cli import gentler
 from simplify.errors import PlayerError
@@ -207,3 +208,53 @@ def test_two_harps_share_a_part(tmp_path: Path):
     whole = perform(gather(open_score(CHORALE)).part, tier_player("amateur"))
     assert len(whole.strikes) > max(row["notes"][1] for row in rows)
     assert schema_faults((out / "all.musicxml").read_bytes()) == ()
+
+
+def test_chromatic_chords_go_to_two_harps_by_turns():
+    """Major triads a semitone apart (a chain of them through one octave costs 20 pedals, computed),
+    two a second: too fast for an amateur's feet, and for two pairs that share every chord; by turns
+    no pedal is late, and nothing is lost."""
+    chords = [
+        "[C4 E4 G4]", "[D♭4 F4 A♭4]", "[D4 F♯4 A4]", "[E♭4 G4 B♭4]", "[E4 G♯4 B4]", "[F4 A4 C5]",
+        "[G♭4 B♭4 D♭5]", "[G4 B4 D5]",
+    ]
+    bars = " | ".join(f"{' '.join(c + ':1' for c in chords[i:i + 4])} ; r:4" for i in (0, 4))
+    part = parse_part(f"4/4 tempo:120 | {bars} | [C4 E4 G4]:4 ; C3:4")
+    player = tier_player("amateur")
+    duo = duo_of(Gathered(part, (), (), (), ()), player, player)
+
+    def late(one):
+        return [f.rule for f in find_faults(perform(one, player)) if f.rule.startswith("pedal")]
+
+    assert late(part)
+    assert duo.by_turns
+    assert not any(late(desk.basis.part) for desk in duo.desks)
+    both = sorted((s.onset, s.pitch.midi) for d in duo.desks for s in d.basis.part.strikes)
+    assert both == sorted((s.onset, s.pitch.midi) for s in part.strikes)
+
+
+def test_diatonic_music_is_not_played_by_turns():
+    """One harp would wait for the other for nothing."""
+    part = gather(open_score(CHORALE)).part
+    assert not duo_of(
+        Gathered(part, (), (), (), ()), tier_player("amateur"), tier_player("school")
+    ).by_turns
+
+
+def test_the_left_hand_is_freed_for_a_lever():
+    """One rolled chord in the right hand frees the left for the lever: before, the B natural of a
+    harp in E flat comes too soon; after, its lever is turned in time and it stays."""
+    player = tier_player("amateur", "lever-34")
+    part = parse_part(
+        "4/4 tempo:72 key:-3 | G4:1 B♭4 A♭4 G4 ; E♭3:1 G3 B♭3 G3 |"
+        " G4:1 A♭4 G4 B4 ; E♭3:1 E♭4 D4 D4 | C5:4 ; C3:4"
+    )
+    basis = basis_of(part, player.harp)
+    freed = assembled(basis, {1: realise(basis, 1, Dials(free=1), player)})
+    faults = [[f.rule for f in find_faults(perform(one, player))] for one in (part, freed)]
+    assert faults == [["pedal_time"], []]
+    assert sorted(n.pitch.midi for n in part.notes) == sorted(n.pitch.midi for n in freed.notes)
+    assert {n.pitch.name for n in freed.notes if n.has("arpeggio")} == {"D4", "G4"}
+    eased = ease(basis, player)
+    assert eased.reached
+    assert eased.dials[1] == Dials(free=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -15,7 +16,9 @@ from simplify.arrange.realise import Basis, basis_of
 from simplify.errors import PlayerError
 from simplify.harp.instrument import Instrument
 from simplify.harp.player import Player, load_player, player_from, tier_names
-from simplify.score.model import NoteId, Part
+from simplify.score.model import Note, NoteId, Part
+from simplify.technique.perform import perform
+from simplify.technique.playability import find_faults
 
 
 def load_class(path: str) -> tuple[str, tuple[Player, ...]]:
@@ -127,10 +130,11 @@ class Desk:
 @dataclass(frozen=True, slots=True)
 class Duo:
     """A part divided between two harps: the tune and what moves with it, and the bass with the
-    harmony."""
+    harmony; or by_turns: one plays while the other sets the pedals."""
 
     gathered: Gathered
     desks: tuple[Desk, Desk]
+    by_turns: bool
 
     @property
     def reached(self) -> bool:
@@ -143,20 +147,86 @@ def duo_of(
 ) -> Duo:
     """The music divided between two players: the first has the tune with the upper staff, the
     second the rest; each spreads it over both hands, so that what one pair of hands had is shared
-    by two, and each pair of feet has its own accidentals."""
+    by two, and each pair of feet has its own accidentals.
+
+    Where that leaves more places without a pedal than turns do, they play by turns, as music too
+    chromatic for one harp is written for two (from memory of Rimsky-Korsakov, Principles of
+    Orchestration).
+    """
     part = dressed(gathered.part, gathered.damper, first.harp)
     whole = basis_of(part, first.harp)
-    upper, lower = divided(whole)
+    players = (first, second)
+    by_voice, turning = (
+        _on_their_harps(shares, players) for shares in (divided(whole), by_turns(whole))
+    )
+    late = _without_pedals(by_voice, players)
+    turns = late > 0 and _without_pedals(turning, players) < late
     desks = []
-    for at, (share, player) in enumerate(((upper, first), (lower, second))):
-        own = share if player.harp == first.harp else dressed(share, (), player.harp)
-        tune = frozenset(n.id for n in own.notes if n.id in whole.tune)
-        basis = basis_of(own, player.harp, tune if at == 0 else None)
+    for at, (share, player) in enumerate(zip(turning if turns else by_voice, players, strict=True)):
+        tune = frozenset(n.id for n in share.notes if n.id in whole.tune)
+        basis = basis_of(share, player.harp, tune if at == 0 or turns else None)
         eased = ease(
             basis, player, progress=None if progress is None else _part_of(progress, at, 2)
         )
         desks.append(Desk(player, basis, eased))
-    return Duo(gathered, (desks[0], desks[1]))
+    return Duo(gathered, (desks[0], desks[1]), turns)
+
+
+def _on_their_harps(
+    shares: tuple[Part, Part], players: tuple[Player, Player]
+) -> tuple[Part, Part]:
+    """The second share folded to the second player's harp where it is another one."""
+    first, second = players
+    if second.harp == first.harp:
+        return shares
+    return shares[0], dressed(shares[1], (), second.harp)
+
+
+def _without_pedals(shares: tuple[Part, Part], players: tuple[Player, Player]) -> int:
+    """Places of both shares that the pedals (or levers) can't serve."""
+    return sum(
+        fault.rule in _OF_THE_PEDALS
+        for share, player in zip(shares, players, strict=True)
+        for fault in find_faults(perform(share, player))
+    )
+
+
+_OF_THE_PEDALS = frozenset({"pedal_setting", "pedal_held", "pedal_time", "lever_under_left_hand"})
+
+
+def by_turns(basis: Basis) -> tuple[Part, Part]:
+    """Everything divided in time: the players change wherever, at the start of a beat, a note asks
+    for another position of a letter than the turn so far; who has played out keeps ringing and has
+    the other's turn to set the pedals. Tied notes stay with whom they began."""
+    part = basis.part
+    beats: dict[int, list[Note]] = {}
+    for note in part.notes:
+        if not note.tie_in:
+            bar = part.bars[note.bar]
+            beat = bar.onset - bar.lead + (note.onset - bar.onset + bar.lead) // (
+                bar.pulse_ticks) * bar.pulse_ticks
+            beats.setdefault(beat, []).append(note)
+    turn, state, owner = 0, dict[str, int](), dict[int, int]()
+    for beat in sorted(beats):
+        asked = {(n.pitch.step, n.pitch.alter) for n in beats[beat]}
+        if any(state.get(step, alter) != alter for step, alter in asked):
+            turn, state = 1 - turn, {}
+        state.update(asked)
+        owner[beat] = turn
+    starts = sorted(owner)
+    holder: dict[tuple[int, int], int] = {}
+    shares: tuple[list[Note], list[Note]] = ([], [])
+    for note in sorted(part.notes, key=lambda n: n.onset):
+        who = holder.get((note.onset, note.pitch.midi)) if note.tie_in else None
+        if who is None:
+            who = owner[starts[max(0, bisect.bisect_right(starts, note.onset) - 1)]]
+        if note.tie_out:
+            holder[note.end, note.pitch.midi] = who
+        shares[who].append(note)
+    return tuple(  # type: ignore[return-value]
+        mended(replace(part, name=name, notes=tuple(sorted(notes, key=lambda n: n.order_key))))
+        for name, notes in (("Harp 1", shares[0]), ("Harp 2", shares[1]))
+    )
 
 
 def divided(basis: Basis) -> tuple[Part, Part]:

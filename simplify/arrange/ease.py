@@ -37,7 +37,7 @@ _STEPS: Mapping[str, tuple[tuple[str, int], ...]] = {
                 ("pace", 3), ("tune", 1), ("chords", 3), ("pace", 4), ("tune", 2)),
     "between_hands": (("rhythm", 1), ("pace", 1), ("chords", 1), ("pace", 3), ("chords", 2),
                       ("pace", 4), ("pace", 5), ("tune", 2)),
-    "pedals": (("colour", 1), ("colour", 2), ("pace", 3), ("colour", 3), ("pace", 4),
+    "pedals": (("free", 1), ("colour", 1), ("colour", 2), ("pace", 3), ("colour", 3), ("pace", 4),
                ("colour", 4)),
     "harmonic_rhythm": (("pace", 3), ("colour", 1), ("pace", 4), ("colour", 2), ("pace", 5),
                         ("pace", 6), ("colour", 3), ("pace", 7)),
@@ -390,7 +390,7 @@ def _lowered(
         now = easing.dials[group[0]]
         if group[0] in easing.locked:
             continue
-        for name in ("tune", "colour", "rhythm", "chords", "pace", "near"):
+        for name in ("tune", "colour", "rhythm", "chords", "pace", "near", "free"):
             value = now.at(name) - 1
             if value < 0 or (group[0], name, value) in stuck:
                 continue

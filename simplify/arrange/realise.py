@@ -27,9 +27,20 @@ from simplify.harp.instrument import Instrument
 from simplify.harp.player import Player
 from simplify.score.edits import at_octave, in_key, is_value
 from simplify.score.harmony import Harmony, harmonies
-from simplify.score.model import TICKS, Bar, Note, NoteId, Part, Passage, Pitch, new_note
+from simplify.score.model import (
+    TICKS,
+    Bar,
+    Mark,
+    Note,
+    NoteId,
+    Part,
+    Passage,
+    Pitch,
+    new_note,
+)
+from simplify.technique.levers import lever_gap
 
-MOST = {"tune": 5, "pace": 7, "chords": 4, "colour": 4, "rhythm": 3, "near": 2}
+MOST = {"tune": 5, "pace": 7, "chords": 4, "colour": 4, "rhythm": 3, "near": 2, "free": 1}
 """How far each dial goes."""
 
 WORDS = {
@@ -55,6 +66,7 @@ WORDS = {
         "the tune straightened to beats",
     ),
     "near": ("", "chords moved towards the bass", "low basses moved up an octave"),
+    "free": ("", "the left hand freed to turn a lever"),
 }
 """What each step does, for the report."""
 
@@ -69,6 +81,7 @@ class Dials:
     colour: int = 0
     rhythm: int = 0
     near: int = 0
+    free: int = 0
 
     def at(self, name: str) -> int:
         """Position of a dial."""
@@ -196,6 +209,8 @@ def realise(basis: Basis, index: int, dials: Dials, player: Player) -> tuple[Not
         rest = _nearer(part, bar, rest, dials.near, player)
     if dials.chords:
         rest = _fitted(basis, lead, rest, dials.chords, player)
+    if dials.free and not basis.harp.has_pedals:
+        lead, rest = _freed(basis, bar, lead, rest, player)
     moved = [*lead, *rest]
     lowest = player.limits.right_low
     sided = [
@@ -526,6 +541,52 @@ def _apart(found: Sequence[Note], sung: Mapping[int, Sequence[Note]]) -> list[No
                 continue
             kept.append(note)
     return kept
+
+
+def _freed(
+    basis: Basis, bar: Bar, lead: Sequence[Note], rest: Sequence[Note], player: Player
+) -> tuple[list[Note], list[Note]]:
+    """(tune, accompaniment) with the left hand free before each note whose lever has to be turned:
+    what it struck in that time goes into a chord that the right hand rolls, if there is one within
+    its reach, else it is left out (place one big rolled chord to free the left hand for the lever:
+    Trotter and Coursen, as harpists' practice)."""
+    seconds, needed = basis.part.seconds, lever_gap(player)
+    state: dict[int, int] = {}
+    turns = []
+    for note in sorted((*lead, *rest), key=lambda n: n.onset):
+        before = state.get(note.pitch.string, basis.homes[bar.index][note.pitch.step])
+        if note.pitch.alter != before and not note.tie_in:
+            turns.append(note.onset)
+        state[note.pitch.string] = note.pitch.alter
+    rolled: set[int] = set()
+    kept: list[Note] = []
+    for note in rest:
+        begins = seconds(note.onset)
+        late = any(
+            note.onset < turn and seconds(turn) - begins < needed - 1e-6 for turn in turns
+        )
+        if note.staff == 1 or note.tie_in or not late:
+            kept.append(note)
+            continue
+        hand = [n for n in (*lead, *rest) if n.staff == 1 and n.onset == note.onset]
+        hand += [n for n in kept if n.onset == note.onset and n not in hand and n.staff == 1]
+        if (
+            hand and len(hand) < player.limits.notes_per_hand
+            and _span([*hand, note]) <= player.limits.reach
+            and min(n.pitch.string for n in (*hand, note)) >= player.limits.right_low
+        ):
+            rolled.add(note.onset)
+            kept.append(replace(note, staff=1, voice="1", duration=max(n.duration for n in hand)))
+    return _rolled(lead, rolled), _rolled(kept, rolled)
+
+
+def _rolled(notes: Iterable[Note], onsets: set[int]) -> list[Note]:
+    """The notes with those of the upper staff at these onsets under a sign to roll them."""
+    return [
+        replace(n, marks=tuple(sorted({*n.marks, Mark("arpeggio")})))
+        if n.staff == 1 and n.onset in onsets and not n.grace and not n.has("arpeggio") else n
+        for n in notes
+    ]
 
 
 # --- notation -----------------------------------------------------------------------------------

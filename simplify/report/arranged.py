@@ -458,6 +458,9 @@ def of_duo(result: Duo, out: str, files: Sequence[str]) -> str:
     loaded = result.gathered.sources[0]
     lines = [f"{loaded.info.title or 'Score'}: divided between two harps", ""]
     what = ("the tune and its voices", "the bass and the harmony")
+    if result.by_turns:
+        lines[0] += ", by turns: one plays while the other sets the pedals"
+        what = ("the first turn, and every other one", "the turns in between")
     for desk, share, file in zip(result.desks, what, files, strict=True):
         eased = desk.eased
         lines.append(
@@ -475,6 +478,7 @@ def duo_document(result: Duo, files: Sequence[str]) -> Document:
     return {
         "version": VERSION,
         "title": result.gathered.sources[0].info.title,
+        "by_turns": result.by_turns,
         "players": [
             {
                 "tier": desk.player.tier, "harp": desk.player.harp.name,
