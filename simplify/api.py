@@ -6,11 +6,13 @@ here that takes a `Request` and gives a value of `simplify.report.results`; writ
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import re
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
@@ -29,6 +31,7 @@ from simplify.difficulty.load import (
     Stretch,
     Verdict,
     assess,
+    between,
     least_changes,
     part_of,
     read_for,
@@ -167,10 +170,24 @@ def _music(request: Request) -> tuple[LoadedPart, Part]:
 def assess_score(request: Request) -> AssessResult:
     """What is hard, where, why and for whom."""
     player = player_for(request)
-    loaded, part = _music(request)
-    player = in_tuning(player, part, request)
-    asked = request.tier or (player.name if request.player_file is not None else None)
-    return assess_part(part, player, loaded.info, asked)
+    with _uncollected():
+        loaded, part = _music(request)
+        player = in_tuning(player, part, request)
+        asked = request.tier or (player.name if request.player_file is not None else None)
+        return assess_part(part, player, loaded.info, asked)
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Without the search for cyclic garbage, a tenth of the time of an assess: its values are
+    immutable and hold no cycles."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def assess_part(
@@ -469,8 +486,7 @@ def passages_over(
 
 
 def _inside(faults: tuple[Fault, ...], part: Part, first: int, last: int) -> tuple[Fault, ...]:
-    low, high = part.bars[first].onset, part.bars[last].end
-    return tuple(fault for fault in faults if low <= fault.onset < high)
+    return between(faults, part.bars[first].onset, part.bars[last].end)
 
 
 def _moves_inside(performance: Performance, first: int, last: int) -> int:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Sequence
+from typing import TypeVar
 
 import numpy as np
 
@@ -95,10 +96,10 @@ def _interlock(
             rates = [rate(side, grid, table["window"]) for side in over]
             work = 2.0 * np.minimum(*rates)
             worst, total = np.maximum(worst, work), total + work
-            for bar in sorted({item.bar for item in over[0]} & {item.bar for item in over[1]}):
-                sides = [[item for item in side if item.bar == bar] for side in over]
-                least = min(len(side) for side in sides)
-                items.extend([*sides[0][:least], *sides[1][:least]])
+            rows = _by_bar(over[0]), _by_bar(over[1])
+            for bar in sorted(rows[0].keys() & rows[1].keys()):
+                least = min(len(row[bar]) for row in rows)
+                items.extend(item for row in rows for item in row[bar][:least])
     return worst + table["further_pair"] * (total - worst), items
 
 
@@ -125,11 +126,22 @@ def _told(
 ) -> list[Work]:
     """Items of nesting for the reasons: in each bar as many notes apart as there are together."""
     told: list[Work] = []
-    for bar in sorted({pluck.bar for pluck in apart}):
-        least = sum(1 for pluck in together if pluck.bar == bar)
-        inside = [pluck for pluck in apart if pluck.bar == bar]
+    joint = _by_bar(together)
+    for bar, inside in sorted(_by_bar(apart).items()):
+        least = len(joint.get(bar, ()))
         told.extend(_items(inside[:least], "nested", table["nested"]))
     return told
+
+
+_Placed = TypeVar("_Placed", Pluck, Work)
+
+
+def _by_bar(row: Sequence[_Placed]) -> dict[int, list[_Placed]]:
+    """What stands in each bar, in order."""
+    found: dict[int, list[_Placed]] = {}
+    for one in row:
+        found.setdefault(one.bar, []).append(one)
+    return found
 
 
 def _motion(

@@ -27,10 +27,12 @@ be read with a bar of its surroundings.
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -404,19 +406,27 @@ def _runs(positions: Sequence[int]) -> tuple[tuple[int, int], ...]:
 def part_of(assessment: Assessment, first: int, last: int) -> Assessment:
     """Bars at positions first..last of an assessment, as an assessment (loads as they stand)."""
     bars = assessment.bars[first : last + 1]
-    kept = {bar.index for bar in bars}
-    inside = [at for at, beat in enumerate(assessment.grid) if beat.bar in kept]
-    begin, end = inside[0], inside[-1] + 1
+    begin = bisect.bisect_left(assessment.grid, bars[0].index, key=lambda beat: beat.bar)
+    end = bisect.bisect_right(assessment.grid, bars[-1].index, key=lambda beat: beat.bar)
     beats = assessment.grid[begin:end]
     curves = tuple(
         LayerCurve(
             curve.layer, curve.loads[begin:end],
-            tuple(r for r in curve.reasons if beats[0].onset <= r.onset < beats[-1].end),
+            between(curve.reasons, beats[0].onset, beats[-1].end),
         )
         for curve in assessment.curves
     )
     layers, difficulty = read_bars(bars)
     return Assessment(beats, curves, bars, layers, difficulty)
+
+
+_Placed = TypeVar("_Placed", Reason, Fault)
+
+
+def between(rows: Sequence[_Placed], low: int, high: int) -> tuple[_Placed, ...]:
+    """Those of reasons or faults in time order whose onset is in ticks [low, high)."""
+    first = bisect.bisect_left(rows, low, key=lambda row: row.onset)
+    return tuple(rows[first : bisect.bisect_left(rows, high, key=lambda row: row.onset)])
 
 
 def least_changes(
@@ -522,9 +532,7 @@ def read_for(part: Part, player: Player) -> Reading:
     )
 
 
-def plainly_over(assessment: Assessment, rules: Rules, layer: int) -> bool:
+def plainly_over(bars: Sequence[BarLoad], rules: Rules, layer: int) -> bool:
     """True if one layer alone breaks the rules beyond any burst."""
-    return any(
-        bar.layers[layer] > rules.caps[layer] + rules.burst_margin + _NOTHING
-        for bar in assessment.bars
-    )
+    least = rules.caps[layer] + rules.burst_margin + _NOTHING
+    return any(bar.layers[layer] > least for bar in bars)

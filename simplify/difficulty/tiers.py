@@ -10,7 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from simplify.difficulty import harmonic_rhythm, rhythm
-from simplify.difficulty.load import Reading, part_of, plainly_over, read_for, verdict
+from simplify.difficulty.load import (
+    Reading,
+    between,
+    part_of,
+    plainly_over,
+    read_for,
+    verdict,
+)
 from simplify.harp.player import LAYERS, Player, tier_names, tier_player
 from simplify.score.model import Part
 
@@ -44,6 +51,7 @@ class Readings:
         self, part: Part, harp: str | None = None, known: Iterable[Reading] = ()
     ) -> None:
         self._part, self._harp = part, harp
+        self._together = _most_together(part)
         self._whole: dict[str, Reading] = {}
         self._plain: Reading | None = None
         for reading in known:
@@ -87,12 +95,12 @@ class Readings:
     def _plainly_beyond(self, tier: str, bars: Bars) -> bool:
         """True where no performance need be read: more notes together than the player has fingers
         for, or loads that no plan changes above the tier's caps beyond any burst."""
-        player = self._player(tier)
-        if _most_together(self._part, bars) > 2 * player.limits.notes_per_hand:
+        player, (first, last) = self._player(tier), bars
+        if max(self._together[first : last + 1]) > 2 * player.limits.notes_per_hand:
             return True
         if self._plain is None:
             return False
-        inside = part_of(self._plain.assessment, *bars)
+        inside = self._plain.assessment.bars[first : last + 1]
         return any(plainly_over(inside, player.rules, layer) for layer in _PLAN_FREE)
 
     def _within(self, tier: str, bars: Bars) -> bool:
@@ -106,9 +114,8 @@ class Readings:
         strikes = reading.performance.strikes
         # What two stretches ask for together at their join is neither one's.
         faults = tuple(
-            fault for fault in reading.faults
-            if low <= fault.onset < high
-            and all(low <= strikes[i].onset < high for i in fault.strikes)
+            fault for fault in between(reading.faults, low, high)
+            if all(low <= strikes[i].onset < high for i in fault.strikes)
         )
         inside = part_of(reading.assessment, first - start, last - start)
         return verdict(inside, reading.player.rules, faults).within
@@ -122,13 +129,15 @@ class Readings:
         return tier_player(tier, self._harp)
 
 
-def _most_together(part: Part, bars: Bars) -> int:
-    """The most sounds struck at one moment (grace notes and sweeps left out)."""
-    together: dict[int, set[int]] = {}
-    low, high = part.bars[bars[0]].onset, part.bars[bars[1]].end
+def _most_together(part: Part) -> list[int]:
+    """For each bar the most sounds struck at one moment (grace notes and sweeps left out)."""
+    together: dict[tuple[int, int], set[int]] = {}
     for strike in part.strikes:
         note = strike.first
-        free = note.has("gliss-start") or note.has("gliss-stop")
-        if low <= strike.onset < high and not strike.lead and not free:
-            together.setdefault(strike.onset, set()).add(note.pitch.midi)
-    return max((len(sounds) for sounds in together.values()), default=0)
+        free = note.marks and (note.has("gliss-start") or note.has("gliss-stop"))
+        if not strike.lead and not free:
+            together.setdefault((note.bar, strike.onset), set()).add(note.pitch.midi)
+    most = [0] * len(part.bars)
+    for (bar, _), sounds in together.items():
+        most[bar] = max(most[bar], len(sounds))
+    return most
