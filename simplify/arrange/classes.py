@@ -142,6 +142,11 @@ class Duo:
         return all(desk.eased.reached for desk in self.desks)
 
 
+TURNS = 0.5
+"""Places a bar that pedals can't serve from which two harps play by turns (estimate: fewer are
+eased with less harm than a tune handed to and fro)."""
+
+
 def duo_of(
     gathered: Gathered, first: Player, second: Player, *, progress: Progress | None = None
 ) -> Duo:
@@ -149,9 +154,9 @@ def duo_of(
     second the rest; each spreads it over both hands, so that what one pair of hands had is shared
     by two, and each pair of feet has its own accidentals.
 
-    Where that leaves more places without a pedal than turns do, they play by turns, as music too
-    chromatic for one harp is written for two (from memory of Rimsky-Korsakov, Principles of
-    Orchestration).
+    Where that leaves a place without a pedal in every other bar, and turns leave fewer, they play
+    by turns, as music too chromatic for one harp is written for two (from memory of
+    Rimsky-Korsakov, Principles of Orchestration).
     """
     part = dressed(gathered.part, gathered.damper, first.harp)
     whole = basis_of(part, first.harp)
@@ -160,7 +165,7 @@ def duo_of(
         _on_their_harps(shares, players) for shares in (divided(whole), by_turns(whole))
     )
     late = _without_pedals(by_voice, players)
-    turns = late > 0 and _without_pedals(turning, players) < late
+    turns = late >= len(part.bars) * TURNS and _without_pedals(turning, players) < late
     desks = []
     for at, (share, player) in enumerate(zip(turning if turns else by_voice, players, strict=True)):
         tune = frozenset(n.id for n in share.notes if n.id in whole.tune)
