@@ -6,11 +6,12 @@ from simplify.distance import distance
 from simplify.harp.player import tier_player
 from simplify.score.model import Edit, Part, Passage, changed
 from simplify.score.text import parse_part
+from simplify.search.grow import grow_variants
 from simplify.search.lattice import cut_columns
 from simplify.search.reading import excess, read_bars
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.search.settings import settings
-from simplify.search.variants import column_of, grow_variants
+from simplify.search.variants import column_of
 from simplify.strategy import Keeps, broken_promises
 from strategies import ALL
 

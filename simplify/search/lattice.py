@@ -30,18 +30,11 @@ from simplify.distance import distance
 from simplify.errors import EditError
 from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
+from simplify.search.combine import Effect, MoveKey
+from simplify.search.grow import Grown
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings
-from simplify.search.variants import (
-    Column,
-    Gain,
-    Grown,
-    MoveKey,
-    Tally,
-    Variant,
-    Weights,
-    column_of,
-)
+from simplify.search.variants import Column, Tally, Variant, Weights, column_of
 from simplify.sense import slips
 from simplify.strategy import Keeps, broken_promises
 
@@ -82,9 +75,10 @@ class _Table:
 
     def __init__(self, shape: tuple[int, int, int], guesses: Floats) -> None:
         self.guesses = guesses
-        self.values: Floats = np.repeat(
+        self._values: Floats = np.repeat(
             np.repeat(guesses[None, :, None, :], shape[0], axis=0), shape[2], axis=2
         )
+        self._fill, self._stale = guesses, False
         self.known = np.zeros(shape, dtype=bool)
         self.means: Floats = np.zeros_like(guesses)
         self.times = np.zeros(shape[1])
@@ -92,7 +86,8 @@ class _Table:
     def copy(self) -> _Table:
         """The same, to be changed apart from it."""
         new = _Table(self.known.shape, self.guesses)
-        new.values, new.known = self.values.copy(), self.known.copy()
+        new._values, new.known = self.values.copy(), self.known.copy()
+        new._fill = self._fill
         new.means, new.times = self.means.copy(), self.times.copy()
         return new
 
@@ -102,7 +97,7 @@ class _Table:
         or better if what was read came out better: so each that promises to be best is read."""
         lefts, own, rights = where
         spot = np.ix_(lefts, [own], rights)
-        self.values[spot] = row
+        self._values[spot] = row
         self.known[spot] = True
         count = self.times[own]
         self.means[own] = (self.means[own] * count + np.array(row)) / (count + 1)
@@ -110,8 +105,18 @@ class _Table:
         read = self.times > 0
         grown = float(self.guesses[read, 2].sum())
         ease = min(1.0, float(self.means[read, 2].sum()) / grown) if grown > 0.0 else 1.0
-        fill = np.where(read[:, None], self.means, self.guesses * np.array([1.0, 1.0, ease]))
-        self.values = np.where(self.known[..., None], self.values, fill[None, :, None, :])
+        self._fill = np.where(read[:, None], self.means, self.guesses * np.array([1.0, 1.0, ease]))
+        self._stale = True
+
+    @property
+    def values(self) -> Floats:
+        """Shape (left, own, right, 3), as far as known."""
+        if self._stale:
+            self._values = np.where(
+                self.known[..., None], self._values, self._fill[None, :, None, :]
+            )
+            self._stale = False
+        return self._values
 
 
 class Lattice:
@@ -137,7 +142,7 @@ class Lattice:
             [lifted(v, span[0]) for v in column.variants]
             for column, span in zip(grown, self.spans, strict=True)
         ]
-        self.gains: list[dict[MoveKey, Gain]] = [column.gains for column in grown]
+        self.effects: list[dict[MoveKey, Effect]] = [column.effects for column in grown]
         self.tally = Tally()
         self._readings: dict[Path, Reading] = {}
         self._tables: dict[int, _Table] = {}

@@ -100,13 +100,12 @@ def read_bars(
         if low <= fault.onset < high:
             joins[part.bar_at(fault.onset).index - first] += 1
     rules, weight, limit = player.rules, settings().join, most_strain(player.rules)
-    alone = numbers("load")["length_1"]
     rows = tuple(
         BarReading(
             bar.difficulty,
             bar.layers,
             count,
-            excess(bar.layers, difficulty_of(alone * stack(bar.layers)), rules) + weight * join,
+            bar_excess(bar.layers, rules) + weight * join,
             stack(bar.layers) / limit,
         )
         for bar, count, join in zip(assessment.bars, counts, joins, strict=True)
@@ -129,6 +128,11 @@ def excess(layers: tuple[float, ...], difficulty: float, rules: Rules) -> float:
         a, b = layers[_LAYER_INDEX[one]], layers[_LAYER_INDEX[other]]
         total += max(0.0, min(a - at_one, b - at_other))
     return total + max(0.0, difficulty - rules.max_load) / 100.0
+
+
+def bar_excess(layers: tuple[float, ...], rules: Rules) -> float:
+    """The excess of a bar that stands alone."""
+    return excess(layers, difficulty_of(numbers("load")["length_1"] * stack(layers)), rules)
 
 
 @cache

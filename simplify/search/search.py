@@ -11,21 +11,13 @@ from typing import Any, TypeVar
 from simplify.distance import distance
 from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
+from simplify.search.combine import Effect, MoveKey
+from simplify.search.grow import Grown, grow_variants
 from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings, settings
-from simplify.search.variants import (
-    Column,
-    Gain,
-    Grown,
-    MoveKey,
-    Tally,
-    Weights,
-    column_of,
-    grow_variants,
-    views_of,
-)
+from simplify.search.variants import Column, Tally, Weights, column_of, views_of
 from simplify.sense import slips
 from simplify.strategy import Keeps, Strategy, broken_promises
 
@@ -151,10 +143,10 @@ class _Grow:
     numbers: SearchSettings
     until: float | None
 
-    def __call__(self, job: tuple[Column, dict[MoveKey, Gain] | None]) -> Grown:
-        column, gains = job
+    def __call__(self, job: tuple[Column, dict[MoveKey, Effect] | None]) -> Grown:
+        column, effects = job
         return grow_variants(
-            column, self.player, self.strategies, self.keeps, self.numbers, self.until, gains
+            column, self.player, self.strategies, self.keeps, self.numbers, self.until, effects
         )
 
 
@@ -205,7 +197,7 @@ def _walk(
     first = views_of(numbers)[0]
 
     def regrow(path: Path, columns: Sequence[int]) -> bool:
-        jobs = [(lattice.column_beside(path, at), lattice.gains[at]) for at in columns]
+        jobs = [(lattice.column_beside(path, at), lattice.effects[at]) for at in columns]
         fresh = False
         for at, grown in zip(columns, list(_side_by_side(grow, jobs, workers)), strict=True):
             fresh |= lattice.take(at, grown)

@@ -21,6 +21,10 @@ class SearchSettings:
     soft: float
     width: int
     depth: int
+    sets: int
+    deeper: int
+    again: int
+    contenders: int
     trials: int
     variants: int
     apart: float
