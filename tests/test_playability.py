@@ -123,6 +123,16 @@ TWINS = [
     ("one_hand_trill", "amateur", "D5:4{trill} ; C3:1 G3 C3 G3", "D5:4{trill}"),
     ("hand_busy", "soloist", "D5:4{trill} & r:1 E5:1 ; D3:4{trill}", "D5:4{trill} ; D3:4{trill}"),
     ("harmonics", "soloist", "[C4 D4 E4 F4 A4]:4{harmonic}", "[C4 D4 E4 A4]:4{harmonic}"),
+    ("etouffes", "soloist", "R:[C5 E5]:1{etouffe}", "R:C5:1{etouffe}"),
+    ("etouffes", "professional", "R:[E4 C5]:1{etouffe}", "L:[C3 E3]:1{etouffe}"),
+    (
+        "bisbigliando", "amateur", "[D5 F5]:4{tremolo 3} ; C3:1 G3 C3 G3",
+        "[D5 F5]:4{tremolo 3}",
+    ),
+    (
+        "bisbigliando", "school", "[D5 F5 A5]:4{tremolo 3} ; C3:1 G3 C3 G3",
+        "[D5 F5 A5]:4{tremolo 1} ; C3:1 G3 C3 G3",
+    ),
     ("harmonics", "soloist", "C6:4{harmonic}", "C5:4{harmonic}"),
 ]
 
@@ -281,6 +291,23 @@ def _busy(rng: random.Random) -> tuple[str, str]:
     return f"{both[0]} & {extra} ; {both[1]}", f"{both[0]} ; {both[1]}"
 
 
+def _etouffes(rng: random.Random) -> tuple[str, str]:
+    low = rng.randrange(26, 36)
+    strings = [low, low + rng.randrange(2, 5), low + 6][: rng.randrange(2, 4)]
+    damped = f"R:{chord(strings)}:4{{etouffe}}"
+    if rng.random() < 0.5:
+        return damped, f"R:{name(low)}:4{{etouffe}}"
+    return damped, f"L:{chord(strings)}:4{{etouffe}}"
+
+
+def _bisbigliando(rng: random.Random) -> tuple[str, str]:
+    top, low = rng.randrange(30, 38), rng.randrange(14, 21)
+    pair = chord([top, top + rng.randrange(1, 4)])
+    bass = f"{name(low)}:1 {name(low + 4)} {name(low + 7)} {name(low + 4)}"
+    rustle = f"{pair}:4{{tremolo {rng.choice([3, 4])}}}"
+    return f"{rustle} ; {bass}", rng.choice([f"{pair}:4{{tremolo 1}} ; {bass}", rustle])
+
+
 def _harmonics(rng: random.Random) -> tuple[str, str]:
     low = rng.randrange(21, 30)
     if rng.random() < 0.5:
@@ -304,6 +331,8 @@ GENERATORS: dict[str, tuple[str, Callable[[random.Random], tuple[str, str]]]] = 
     "one_hand_trill": ("amateur", _trill_alone),
     "hand_busy": ("soloist", _busy),
     "harmonics": ("soloist", _harmonics),
+    "etouffes": ("soloist", _etouffes),
+    "bisbigliando": ("amateur", _bisbigliando),
 }
 EACH = 20
 

@@ -129,6 +129,22 @@ def check_harmonics(performance: Performance) -> tuple[Fault, ...]:
     return tuple(found)
 
 
+def check_etouffes(performance: Performance) -> tuple[Fault, ...]:
+    """More damped notes (étouffés) at once than a hand can damp."""
+    most = {"L": int(constant("left_etouffes")), "R": int(constant("right_etouffes"))}
+    found = []
+    for hand, chord in _chords(performance):
+        marked = tuple(i for i in chord.strikes if performance.strikes[i].first.has("etouffe"))
+        count = len({performance.strings[i] for i in marked})
+        if count > most[hand]:
+            text = (
+                f"{count} notes to damp at once in the {HAND_NAMES[hand]} hand, which damps"
+                f" {most[hand]}"
+            )
+            found.append(_fault(performance, "etouffes", marked, hand, text))
+    return tuple(found)
+
+
 # Strings
 
 
@@ -433,6 +449,58 @@ def check_one_hand_trill(performance: Performance) -> tuple[Fault, ...]:
     return tuple(found)
 
 
+def check_bisbigliando(performance: Performance) -> tuple[Fault, ...]:
+    """Several notes rustled by one hand alone, quicker than that hand can.
+
+    One or two strokes through the stem are measured; three or more ask for a rustle, which is one
+    from `trill_notes` a second on. Two strings are then a trill of one hand; of three and four,
+    placed under the fingers, each string comes again after a round. The other hand helps if it
+    strikes nothing meanwhile: bisbigliando is for two hands (common practice).
+    """
+    limits, found = performance.player.limits, []
+    least = constant("trill_notes")
+    for hand, chord in _chords(performance):
+        signs = [
+            (i, mark)
+            for i in chord.strikes
+            for mark in performance.strikes[i].first.marks
+            if mark.kind in ("tremolo", "tremolo-start")
+        ]
+        strings = len(chord.strings)
+        if not signs or strings < 2:
+            continue
+        i, mark = signs[0]
+        strike, part = performance.strikes[i], performance.part
+        begin, end = performance.seconds[i], chord.busy
+        other = hand_chords(performance, "R" if hand == "L" else "L")
+        if not any(begin - _GRAIN < c.at < end - _GRAIN and not _rustles(performance, c)
+                   for c in other):
+            continue
+        quarter = part.seconds(strike.onset + TICKS) - part.seconds(strike.onset)
+        rate = 2 ** _strokes(mark) / quarter
+        wanted = rate if _strokes(mark) < 3 else min(rate, least)
+        able = min(
+            limits.hand_rate / limits.hard_share,
+            strings / (limits.hard_share * limits.repeat_seconds),
+        )
+        if strings == 2 and wanted >= least and limits.trill_rate < least:
+            able = limits.trill_rate
+        if able < wanted * (1 - 1e-6):
+            manages = f"this player manages {able:.1f}" if able else "not to be asked of this player"
+            text = (
+                f"{strings} notes rustled by the {HAND_NAMES[hand]} hand alone, the other hand is"
+                f" needed elsewhere: {wanted:.1f} notes a second, {manages}"
+            )
+            found.append(_fault(performance, "bisbigliando", (j for j, _ in signs), hand, text))
+    return tuple(found)
+
+
+def _rustles(performance: Performance, chord: HandChord) -> bool:
+    """Whether a chord is itself a tremolo, so that its hand shares the rustle."""
+    kinds = ("tremolo", "tremolo-start", "tremolo-stop")
+    return any(performance.strikes[i].first.has(kind) for i in chord.strikes for kind in kinds)
+
+
 def check_hand_busy(performance: Performance) -> tuple[Fault, ...]:
     """A hand wanted elsewhere while it trills, rustles or sweeps, or at two trills at once."""
     found = []
@@ -500,8 +568,10 @@ ALL_CHECKS: tuple[Check, ...] = (
     check_run_too_fast,
     check_chord_too_fast,
     check_one_hand_trill,
+    check_bisbigliando,
     check_hand_busy,
     check_harmonics,
+    check_etouffes,
     check_pedal_setting,
     check_pedal_held,
     check_pedal_time,
