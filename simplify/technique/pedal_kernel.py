@@ -147,6 +147,16 @@ def _slide_row(row, letter, extra, leave, enter, notch, mask):  # type: ignore[n
 
 
 @njit(cache=True, nogil=True)
+def slide_stages(row, letters, extras, leave, enter, notch, twice, stages):  # type: ignore[no-untyped-def]
+    """A row before each letter of a slide moves: stages, shape (letters, 2187), is filled."""
+    stages[0] = row
+    for n in range(1, len(letters)):
+        stage, letter = stages[n], letters[n - 1]
+        stage[:] = stages[n - 1]
+        _slide_row(stage, letter, extras[n - 1], leave, enter, notch, twice[letter])
+
+
+@njit(cache=True, nogil=True)
 def _arrive(fresh, single, double, leave, extra, enter, mask, letter):  # type: ignore[no-untyped-def]
     """Lowers `fresh` to the cost of arriving at each setting by one move of a letter, from
     `single` by one notch or from `double` by two."""

@@ -29,7 +29,7 @@ import math
 import tomllib
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, fields
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
 from importlib.resources import files
 
 import numpy as np
@@ -324,6 +324,20 @@ class Line:
     strings: tuple[tuple[Pitch, ...], ...]
     fixed: tuple[tuple[int, int], ...]
     blocked: tuple[bool, ...]
+
+    @cached_property
+    def all_demands(self) -> tuple[Ints, Ints]:
+        """Every demand as its column and its row of `emission_rows`, in order of columns."""
+        sizes = [len(rows) for rows in self.demands]
+        columns = np.repeat(np.arange(len(sizes), dtype=np.int32), sizes)
+        rows = np.fromiter((row for each in self.demands for row in each), np.int32, sum(sizes))
+        return columns, rows
+
+    @cached_property
+    def longest(self) -> int:
+        """Ticks for which the longest note is held."""
+        strikes, costs = self.part.strikes, self.costs
+        return max((held_until(self.part, s, costs) - s.onset for s in strikes), default=0)
 
     @property
     def slots(self) -> int:

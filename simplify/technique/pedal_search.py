@@ -21,6 +21,7 @@ are whole numbers, so that "equals" is exact.
 
 from __future__ import annotations
 
+import bisect
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -117,6 +118,9 @@ def _letters(letters: tuple[tuple[int, int], ...]) -> tuple[Ints, Ints]:
     return np.ascontiguousarray(pairs[:, 0]), np.ascontiguousarray(pairs[:, 1])
 
 
+_NONE: Ints = np.zeros(EXITS, dtype=np.int32)
+
+
 @cache
 def _both_flat(first: int, second: int) -> tuple[npt.NDArray[np.intp], ...]:
     """Settings with two letters flat, then with the first natural, then with both natural."""
@@ -180,12 +184,16 @@ class Slide:
         """Where a path that stands at `index` with cost `value` after the slot came from, and its
         moves in order; `state`: costs before the slot."""
         left, right, number = index
-        stages = [state[left, right].reshape(1, 1, SETTINGS)]
-        for letter, extra in self.letters[:-1]:
-            stages.append(_after(replace(self, letters=((letter, extra),)), stages[-1]))
+        which, further = _letters(self.letters)
+        stages = np.empty((len(which), SETTINGS), dtype=np.int32)
+        kernel.slide_stages(
+            state[left, right], which, further, self.leave,
+            _NONE if self.enter is None else self.enter, np.int32(self.notch), kernel.doubled(),
+            stages,
+        )
         moves: list[Move] = []
         for (letter, extra), stage in zip(reversed(self.letters), reversed(stages), strict=True):
-            if int(stage[0, 0, number]) == value:
+            if int(stage[number]) == value:
                 continue
             ways, step = _ways()[letter], 3 ** (6 - letter)
             here = number // step % 3
@@ -194,7 +202,7 @@ class Slide:
                 source = number + (there - here) * step
                 price = int(self.leave[ways[source]]) + extra + enter
                 price += self.notch if abs(there - here) == 2 else 0
-                if there != here and int(stage[0, 0, source]) + price == value:
+                if there != here and int(stage[source]) + price == value:
                     foot = home(letter) if self.foot is None else self.foot
                     moves.append(
                         Move(self.slot, self.moment, letter, there - 1, here - 1, foot, False)
@@ -401,8 +409,9 @@ class Segment:
 
 
 class Code(NamedTuple):
-    """Operations as arrays, see `pedal_kernel.walk`; for each foot its levels after them (None: as
-    before) and the most there are at any time."""
+    """Operations as arrays, see `pedal_kernel.walk`; for each foot its levels after all of them
+    (None: as before) and the most there are at any time; after_each: the first for every operation.
+    """
 
     heads: Ints
     letters: Ints
@@ -412,6 +421,16 @@ class Code(NamedTuple):
     ladders: Ints
     after: tuple[int | None, int | None]
     most: tuple[int, int]
+    after_each: tuple[tuple[int | None, int | None], ...]
+
+    def only(self, at: int) -> Code:
+        """One of the operations by itself."""
+        after = self.after_each[at]
+        here = slice(at, at + 1)
+        return Code(
+            self.heads[here], self.letters[here], self.extras[here], self.leaves[here],
+            self.enters[here], self.ladders[here], after, self.most, (after,),
+        )
 
 
 _FREE: Ints = np.zeros(SETTINGS, dtype=np.int32)
@@ -427,11 +446,13 @@ def _coded(operations: Sequence[Operation]) -> Code:
     leaves, enters = (np.zeros((count, EXITS), dtype=np.int32) for _ in range(2))
     ladders = np.zeros((count, 3, deepest), dtype=np.int32)
     after: list[int | None] = [None, None]
+    after_each: list[tuple[int | None, int | None]] = []
     most = [1, 1]
     for at, operation in enumerate(operations):
         if isinstance(operation, Close):
             heads[at] = kernel.CLOSE, operation.foot, 0, operation.levels, 0, -1
             after[operation.foot] = 1
+            after_each.append((1, None) if operation.foot == LEFT else (None, 1))
             continue
         assert not isinstance(operation, Emit)
         which, further = _letters(operation.letters)
@@ -441,6 +462,7 @@ def _coded(operations: Sequence[Operation]) -> Code:
             enters[at] = operation.enter
         if isinstance(operation, Slide):
             heads[at] = kernel.SLIDE, 0, len(which), 0, operation.notch, -1
+            after_each.append((None, None))
             continue
         pairing = -1 if operation.pairing is None else operation.pairing
         levels, kept = len(operation.onto), len(operation.singles)
@@ -450,9 +472,11 @@ def _coded(operations: Sequence[Operation]) -> Code:
         ladders[at, 2, :kept] = operation.doubles
         ladders[at, 2, :kept] += operation.notch
         after[operation.foot] = kept + 1
+        after_each.append((kept + 1, None) if operation.foot == LEFT else (None, kept + 1))
         most[operation.foot] = max(most[operation.foot], levels, kept + 1)
     return Code(
-        heads, letters, extras, leaves, enters, ladders, (after[0], after[1]), (most[0], most[1])
+        heads, letters, extras, leaves, enters, ladders, (after[0], after[1]), (most[0], most[1]),
+        tuple(after_each),
     )
 
 
@@ -481,13 +505,6 @@ def _work_space(rows: int) -> Ints:
     if space is None or len(space) < rows:
         space = _SPACE.rows = np.empty((rows, SETTINGS), dtype=np.int32)
     return space
-
-
-def _after(operation: Operation, state: Ints) -> Ints:
-    """The state after one operation."""
-    if isinstance(operation, Emit):
-        return operation.unapply(state)
-    return _walk(_coded([operation]), state, _FREE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -630,12 +647,14 @@ Back = tuple[Index, int, tuple[Move, ...]]
 class Sweep:
     """A forward run: states before each segment (None where only computed on demand), the last
     state, and what was taken off so far before each segment and in all (states are kept near 0).
+    sizes: bytes of the states kept before each segment and in all;
     backs: for each segment the ways back found so far, by the index after it."""
 
     program: Program
     states: tuple[Ints | None, ...]
     final: Ints
     taken: tuple[int, ...]
+    sizes: tuple[int, ...]
     backs: tuple[dict[Index, Back], ...]
 
     def state(self, at: int, memory: dict[int, Ints]) -> Ints:
@@ -655,7 +674,7 @@ class Sweep:
                 assert state is not None
                 memory[i] = state
                 state = self.program.segments[i].through(state)
-                state = state - np.int32(self.taken[i + 1] - self.taken[i])
+                state -= np.int32(self.taken[i + 1] - self.taken[i])
         return memory[at]
 
 
@@ -669,19 +688,25 @@ def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
     """
     states: list[Ints | None] = []
     backs: list[dict[Index, Back]] = []
-    taken = [0]
-    since = kept = at = 0
+    taken, sizes = [0], [0]
+    since = at = 0
     memory: dict[int, Ints] = {}
     segments = program.segments
     same = before is not None and np.array_equal(state, before.state(0, memory))
+    others = () if before is None else before.program.segments
+    pairs = zip(segments, others, strict=False)
+    changes = [i for i, (new, old) in enumerate(pairs) if new is not old]
+    changes.append(len(segments))
     while at < len(segments):
-        if same and before is not None and segments[at] is before.program.segments[at]:
-            known = before.states[at]
-            states.append(known)
-            backs.append(before.backs[at])
-            taken.append(taken[-1] + before.taken[at + 1] - before.taken[at])
-            kept += known.nbytes if known is not None else 0
-            at += 1
+        if same and before is not None and segments[at] is others[at]:
+            end = changes[bisect.bisect_left(changes, at)]
+            states.extend(before.states[at:end])
+            backs.extend(before.backs[at:end])
+            off = taken[-1] - before.taken[at]
+            taken.extend(off + total for total in before.taken[at + 1 : end + 1])
+            off = sizes[-1] - before.sizes[at]
+            sizes.extend(off + total for total in before.sizes[at + 1 : end + 1])
+            at = end
             continue
         if same and before is not None:
             state = before.state(at, memory)
@@ -696,12 +721,12 @@ def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
             after -= np.int32(offs[0])
             rows = [after]
         for row, off in zip(rows, offs, strict=True):
-            full = kept > KEEP_BYTES and state.size > SETTINGS
+            full = sizes[-1] > KEEP_BYTES and state.size > SETTINGS
             since = since % STRIDE + 1 if full else 0
             keep = since <= 1
             states.append(state if keep else None)
             backs.append({})
-            kept += state.nbytes if keep else 0
+            sizes.append(sizes[-1] + (state.nbytes if keep else 0))
             taken.append(taken[-1] + off)
             state = row
             at += 1
@@ -711,7 +736,7 @@ def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
                 if same:
                     break
     final = before.final if same and before is not None else state
-    return Sweep(program, tuple(states), final, tuple(taken), tuple(backs))
+    return Sweep(program, tuple(states), final, tuple(taken), tuple(sizes), tuple(backs))
 
 
 def _alike(segments: Sequence[Segment], at: int, most: int) -> int:
@@ -771,16 +796,70 @@ def _back(segment: Segment, state: Ints, index: Index, value: int) -> Back:
     stay = _stay(segment, state, index, value)
     if stay is not None:
         return stay, int(state[stay]), ()
+    operations, code = segment.operations[:-1], segment.code
+    kept: list[Sequence[int]] = [range(state.shape[0]), range(state.shape[1])]
+    if state.size > SETTINGS:
+        for foot in (LEFT, RIGHT):
+            kept[foot] = _sources(operations, foot, state.shape[foot], index[foot])
+        if len(kept[LEFT]) * len(kept[RIGHT]) < state.shape[0] * state.shape[1]:
+            state = state[np.ix_(kept[LEFT], kept[RIGHT])]
+            operations, index = _narrowed(operations, kept, index)
+            code = _coded(operations)
     stages = [state]
     moves: list[Move] = []
-    for operation in segment.operations[:-2]:
-        stages.append(_after(operation, stages[-1]))
-    for operation, stage in zip(reversed(segment.operations[:-1]), reversed(stages), strict=True):
+    for at in range(len(operations) - 1):
+        stages.append(_walk(code.only(at), stages[-1], _FREE))
+    for operation, stage in zip(reversed(operations), reversed(stages), strict=True):
         assert not isinstance(operation, Emit)
         index, made = operation.back(stage, index, value)
         moves.extend(reversed(made))
         value = int(stage[index])
-    return index, value, tuple(moves[::-1])
+    left, right, number = index
+    return (kept[LEFT][left], kept[RIGHT][right], number), value, tuple(moves[::-1])
+
+
+def _sources(
+    operations: Sequence[Operation], foot: int, levels: int, final: int
+) -> Sequence[int]:
+    """The levels of a foot from which a path through the operations may reach level `final`: those
+    that become it, or all if the foot may have moved."""
+    groups: list[tuple[set[int], bool]] = [({level}, False) for level in range(levels)]
+    for operation in operations:
+        if isinstance(operation, Close) and operation.foot == foot:
+            joined = set().union(*(olds for olds, _ in groups))
+            groups = [(joined, any(moved for _, moved in groups))]
+        elif isinstance(operation, Step) and operation.foot == foot:
+            merged: list[tuple[set[int], bool]] = [(set(), False) for _ in operation.singles]
+            for (olds, moved), to in zip(groups, operation.onto, strict=True):
+                merged[to] = merged[to][0] | olds, merged[to][1] or moved
+            groups = [*merged, (set(), True)]
+    olds, moved = groups[final]
+    return range(levels) if moved else sorted(olds)
+
+
+def _narrowed(
+    operations: Sequence[Operation], kept: Sequence[Sequence[int]], index: Index
+) -> tuple[tuple[Operation, ...], Index]:
+    """The operations for the kept levels of both feet alone, and `index` after them."""
+    levels = [list(kept[LEFT]), list(kept[RIGHT])]
+    found: list[Operation] = []
+    for operation in operations:
+        if isinstance(operation, Close):
+            operation = replace(operation, levels=len(levels[operation.foot]))
+            levels[operation.foot] = [0]
+        elif isinstance(operation, Step):
+            foot, last = operation.foot, len(operation.singles)
+            onto = [operation.onto[level] for level in levels[foot]]
+            into = sorted(set(onto))
+            operation = replace(
+                operation, onto=tuple(into.index(to) for to in onto),
+                singles=tuple(operation.singles[to] for to in into),
+                doubles=tuple(operation.doubles[to] for to in into),
+            )
+            levels[foot] = [*into, last]
+        found.append(operation)
+    left, right, number = index
+    return tuple(found), (levels[LEFT].index(left), levels[RIGHT].index(right), number)
 
 
 def _stay(
@@ -855,57 +934,56 @@ def account(line: Line, start: int, moves: Sequence[Move], given: bool) -> Accou
     last: list[tuple[float, int] | None] = [None, None]
     one, two = mills(costs.move), mills(costs.second_notch)
     held_cost, missing = mills(costs.unmet_held), mills(costs.unmet_setting)
-    rows = line.emission_rows()
-    at = 0
-    for column, demands in enumerate(line.demands):
-        slot = column - 1
-        while at < len(moves) and moves[at].slot == slot:
-            move = moves[at]
-            way = int(ways[move.letter][number])
-            number += (move.after - move.before) * 3 ** (6 - move.letter)
-            arrival = int(ways[move.letter][number])
-            notches = abs(move.after - move.before)
-            total["moves"] += one
-            total["two notches"] += two if notches == 2 else 0
-            if slot >= 0:
-                moment = move.moment
-                price = int(line.moment_costs[moment])
-                ring = _ring(line, moment, way)
-                held = int(line.leave[moment, way]) - one - price - ring
-                shared = arrival >= 21 and line.held[moment, EXIT_CLASS[arrival - 21]]
-                total["moment"] += price
-                total["ringing"] += ring
-                total["unmet held"] += held + (held_cost if shared else 0)
-                if held or shared:
-                    charges.append(Charge("held", at))
-                least = int(line.slot_leave[slot, way])
-                if arrival >= 21 and line.slot_held[slot, EXIT_CLASS[arrival - 21]]:
-                    least += held_cost
-                key = (slot, move.foot)
-                real = one + price + ring + held + (held_cost if shared else 0)
-                dearer[key] = dearer.get(key, 0) + real - least
-                now = line.moment_seconds[moment]
-                if move.foot != home(move.letter):
-                    total["other foot"] += mills(costs.cross_foot)
-                before = last[move.foot]
-                if move.paired:
-                    total["two pedals at once"] += mills(costs.adjacent)
-                elif before is not None:
-                    charge = foot_time.charge(now - foot_time.stroke(before[0]), notches)
-                    if charge:
-                        close.append((move.foot, before[1], at))
-                        total["unmet time" if charge == foot_time.unmet else "hurry"] += charge
-                        if charge == foot_time.unmet:
-                            charges.append(Charge("time", at, before[1]))
-                last[move.foot] = (now, at)
-            at += 1
-        for row in demands:
-            paid = int(rows[row, number])
-            if paid >= missing:
-                total["unmet setting"] += missing
-                paid -= missing
-                charges.append(Charge("setting", column))
-            total["spelling"] += paid
+    settings = [start]
+    for at, move in enumerate(moves):
+        slot = move.slot
+        way = int(ways[move.letter][number])
+        number += (move.after - move.before) * 3 ** (6 - move.letter)
+        arrival = int(ways[move.letter][number])
+        notches = abs(move.after - move.before)
+        total["moves"] += one
+        total["two notches"] += two if notches == 2 else 0
+        if slot >= 0:
+            moment = move.moment
+            price = int(line.moment_costs[moment])
+            ring = _ring(line, moment, way)
+            held = int(line.leave[moment, way]) - one - price - ring
+            shared = arrival >= 21 and line.held[moment, EXIT_CLASS[arrival - 21]]
+            total["moment"] += price
+            total["ringing"] += ring
+            total["unmet held"] += held + (held_cost if shared else 0)
+            if held or shared:
+                charges.append(Charge("held", at))
+            least = int(line.slot_leave[slot, way])
+            if arrival >= 21 and line.slot_held[slot, EXIT_CLASS[arrival - 21]]:
+                least += held_cost
+            key = (slot, move.foot)
+            real = one + price + ring + held + (held_cost if shared else 0)
+            dearer[key] = dearer.get(key, 0) + real - least
+            now = line.moment_seconds[moment]
+            if move.foot != home(move.letter):
+                total["other foot"] += mills(costs.cross_foot)
+            before = last[move.foot]
+            if move.paired:
+                total["two pedals at once"] += mills(costs.adjacent)
+            elif before is not None:
+                charge = foot_time.charge(now - foot_time.stroke(before[0]), notches)
+                if charge:
+                    close.append((move.foot, before[1], at))
+                    total["unmet time" if charge == foot_time.unmet else "hurry"] += charge
+                    if charge == foot_time.unmet:
+                        charges.append(Charge("time", at, before[1]))
+            last[move.foot] = (now, at)
+        settings.append(number)
+    slots = np.array([move.slot for move in moves], dtype=np.int64)
+    made = np.searchsorted(slots, np.arange(len(line.columns)), side="left")
+    numbers = np.array(settings)[made]
+    columns, rows = line.all_demands
+    paid = line.emission_rows()[rows, numbers[columns]].astype(np.int64)
+    failed = paid >= missing
+    charges.extend(Charge("setting", column) for column in columns[failed].tolist())
+    total["unmet setting"] = missing * int(failed.sum())
+    total["spelling"] = int(paid.sum()) - total["unmet setting"]
     loose = tuple(key for key, more in dearer.items() if more)
     return Account(tuple(total.items()), tuple(charges), loose, tuple(close))
 

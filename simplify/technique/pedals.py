@@ -8,6 +8,7 @@ costed exactly without planning all of it again. Lever harps go to `levers`.
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Sequence
 from functools import cached_property
 from itertools import combinations
@@ -290,7 +291,10 @@ def _not_moved(
 def _held_sounds(line: Line, tick: int, pitch_class: int) -> tuple[int, ...]:
     """Strikes of a pitch class that are held at a tick."""
     found = []
-    for index, strike in enumerate(line.part.strikes):
+    strikes = line.part.strikes
+    first = bisect.bisect_left(strikes, tick - line.longest, key=lambda strike: strike.onset)
+    for index in range(first, len(strikes)):
+        strike = strikes[index]
         if strike.onset > tick:
             break
         if (
