@@ -1,7 +1,8 @@
 """Speed and exactness of the pedal planner. Run: python -m tests.benchmarks.bench_pedals
 
 Prints, for this machine and run:
-- planning 1000 onsets against music21's parse of the same 1000 onsets, per tier;
+- planning 1000 onsets against music21's parse of the same 1000 onsets, per tier, and the same for
+  real keyboard music;
 - how time and memory grow from 100 to 20,000 onsets (fitted exponent, bytes per onset);
 - planning a window of two bars;
 - costing an edit in context against planning anew;
@@ -28,8 +29,10 @@ from typing import TypeVar
 from simplify.harp.instrument import PEDALS, key_setting
 from simplify.harp.player import tier_names, tier_player
 from simplify.score.model import Edit, Part, Pitch, changed
+from simplify.score.read import open_score, select_part
 from simplify.score.text import parse_part
 from simplify.technique.pedals import PedalTrellis, plan_pedals
+from tests.benchmarks.real_music import PIECES, file_of
 from tests.pedal_oracle import Oracle, faults, random_problem
 
 T = TypeVar("T")
@@ -92,6 +95,22 @@ def speed() -> None:
             f"  {tier:12} 1000 onsets {seconds:.2f} s = {seconds / parse:.2f} x parse; "
             f"{len(plan.moves)} moves, {len(plan.unmet)} unmet, optimal {plan.optimal}"
         )
+
+
+def real() -> None:
+    """Real keyboard music, per tier, against music21's parse of its file."""
+    from music21 import converter
+
+    for piece, name in PIECES:
+        file = file_of(piece)
+        converter.parse(file, forceSource=True)
+        parse = timed(partial(converter.parse, file, forceSource=True))[0]
+        part = select_part(open_score(str(file)), name).part
+        words = []
+        for tier in tier_names():
+            seconds, plan = timed(partial(plan_pedals, part, tier_player(tier)))
+            words.append(f"{tier} {seconds / parse:.2f} ({len(plan.unmet)} unmet)")
+        print(f"  {piece}: {len(part.strikes)} notes; x parse: {', '.join(words)}")
 
 
 def growth() -> None:
@@ -213,6 +232,7 @@ def main() -> None:
         plan_pedals(keyboard_music(100, 0), tier_player(tier))
     for title, work in (
         ("speed", speed),
+        ("real music", real),
         ("growth", growth),
         ("windows", windows),
         ("edits in context", edits),
