@@ -6,7 +6,8 @@ A row a keyboard work of music21's corpus: seconds to plan hands and fingers for
 a ratio to music21's own parse of the file in the same run; milliseconds for windows of 16 moments;
 and per tier the share of what the hands pluck that stands in a fault of hand or finger, beside the
 least share that any fingering has (the same programme with a broken rule dearer than all awkward
-fingers of the piece together, over all divisions between the hands). Then the first piece
+fingers of the piece together, over all divisions between the hands), and the share that breaks a
+rule of the hand itself, tempo apart. Then the first piece
 again and again, one to sixteen times: how time grows. All times are of the processor.
 """
 
@@ -29,7 +30,10 @@ from simplify.technique.pedals import plan_pedals
 from simplify.technique.perform import strike_seconds
 from simplify.technique.plan import Performance
 from simplify.technique.playability import (
+    Check,
+    check_bisbigliando,
     check_chord_too_fast,
+    check_etouffes,
     check_hand_busy,
     check_hands_collide,
     check_harmonics,
@@ -44,10 +48,14 @@ from simplify.technique.playability import (
 from tests.benchmarks.real_music import PIECES, file_of
 from tests.support_performance import followed_by
 
+STILL = (
+    check_too_many_notes, check_reach, check_right_too_low, check_harmonics, check_etouffes,
+    check_hands_collide,
+)
+"""Rules of the hand at any tempo."""
 CHECKS = (
-    check_too_many_notes, check_reach, check_right_too_low, check_harmonics, check_repeat_too_fast,
-    check_jump_too_fast, check_run_too_fast, check_chord_too_fast, check_one_hand_trill,
-    check_hand_busy, check_hands_collide,
+    *STILL, check_repeat_too_fast, check_jump_too_fast, check_run_too_fast, check_chord_too_fast,
+    check_one_hand_trill, check_bisbigliando, check_hand_busy,
 )
 DEAR = 1e6
 
@@ -63,9 +71,9 @@ def planned(part: Part, player: Player, played: tuple[Pitch, ...]) -> tuple[Perf
     return Performance(part, player, seconds, until, plan, pedals), spent
 
 
-def broken(performance: Performance) -> tuple[int, int]:
+def broken(performance: Performance, checks: tuple[Check, ...] = CHECKS) -> tuple[int, int]:
     """(chords and notes of a hand that stand in a fault, all of them)."""
-    bad = {i for check in CHECKS for fault in check(performance) for i in fault.strikes}
+    bad = {i for check in checks for fault in check(performance) for i in fault.strikes}
     chords = [chord for hand in "LR" for chord in hand_chords(performance, hand)]
     return sum(any(i in bad for i in chord.strikes) for chord in chords), len(chords)
 
@@ -109,7 +117,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--only", default="")
     only = parser.parse_args().only
-    totals = {tier: [0, 0, 0] for tier in tier_names()}
+    totals = {tier: [0, 0, 0, 0] for tier in tier_names()}
     first: tuple[Part, float] | None = None
     for name, wanted in PIECES:
         if only not in name:
@@ -134,9 +142,13 @@ def main() -> None:
             slowest = max(slowest, spent)
             bad, chords = broken(performance)
             least = least_broken(part, player, played)
-            for at, value in enumerate((bad, least, chords)):
+            still = broken(performance, STILL)[0]
+            for at, value in enumerate((bad, least, still, chords)):
                 totals[tier][at] += value
-            shares.append(f"{tier} {100 * bad / chords:.1f}/{100 * least / chords:.1f} %")
+            shares.append(
+                f"{tier} {100 * bad / chords:.1f}/{100 * least / chords:.1f}/"
+                f"{100 * still / chords:.1f} %"
+            )
         row = sorted(windows(part, tier_player("professional")))
         middle = f"{row[len(row) // 2]:.1f} ms" if row else "-"
         print(
@@ -144,9 +156,9 @@ def main() -> None:
             f"x{slowest / parse:.2f} of the parse; 16 moments {middle}; " + ", ".join(shares),
             flush=True,
         )
-    print("all, broken / least that can be:", ", ".join(
-        f"{tier} {100 * bad / n:.2f}/{100 * least / n:.2f} % of {n}"
-        for tier, (bad, least, n) in totals.items()
+    print("all, broken / least that can be / tempo apart:", ", ".join(
+        f"{tier} {100 * bad / n:.2f}/{100 * least / n:.2f}/{100 * still / n:.2f} % of {n}"
+        for tier, (bad, least, still, n) in totals.items()
     ))
     if first is None:
         return
