@@ -71,6 +71,13 @@ def test_no_notes_and_percussion_only():
     refused((CORPUS / "demos/drum_sample.xml").read_bytes(), "percussion only")
 
 
+def test_a_bar_number_of_thousands_of_digits():
+    """It would fill the message that names the bar."""
+    bar = attributes(1) + note("C4", 4)
+    loaded = load(score([f'[number="{"1" * 5000}"]{bar}']))
+    assert loaded.part.bars[0].number == "1" * 20
+
+
 def test_lengths_that_nobody_plays(monkeypatch):
     """A length that says billions of quarter notes would be counted through beat by beat."""
     bar = attributes(1) + note("C4", 4)

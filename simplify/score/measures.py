@@ -30,6 +30,9 @@ MAX_BAR = 2_000
 MAX_QUARTERS = 200_000
 """Longest part in quarter notes (estimate: thirty hours at a middling tempo)."""
 
+LONGEST_NUMBER = 20
+"""Characters of a printed bar number at most; the rest of a longer one is damage."""
+
 ROUNDING = Fraction(1, 50)
 """Relative error up to which a length counts as an exporter's rounding of its printed value."""
 
@@ -389,7 +392,7 @@ class Reader:
     def measure(self, measure: SourceMeasure, index: int) -> RawBar:
         """One measure; the running state goes on."""
         element = measure.element
-        self.number = (element.get("number") or "").strip() or str(index + 1)
+        self.number = (element.get("number") or "").strip()[:LONGEST_NUMBER] or str(index + 1)
         bar = RawBar(self.number, element.get("implicit") == "yes")
         bar.divisions = self.divisions
         bar.keys = [(0, staff, fifths) for staff, fifths in sorted(self.keys.items())]
