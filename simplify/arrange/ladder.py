@@ -163,9 +163,14 @@ def _teaches(reading: Reading) -> tuple[str, ...]:
         strings = [performance.strings[i] for i in members]
         chords[hand] = max(chords[hand], len(set(strings)))
         span = max(span, max(strings) - min(strings))
-    found.append(
-        f"up to {chords['R']} notes at once in the right hand, {chords['L']} in the left"
-    )
+    if max(chords.values()) < 2:
+        found.append("one note at a time in each hand")
+    else:
+        right, left = (
+            "one note at a time" if chords[hand] < 2 else f"up to {chords[hand]} notes at once"
+            for hand in "RL"
+        )
+        found.append(f"{right} in the right hand, {left} in the left")
     if span:
         found.append(f"a reach of {span + 1} strings")
     first = min((s.onset for s in performance.strikes), default=0)

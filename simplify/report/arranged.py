@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 from simplify.arrange.classes import ClassParts, Duo
@@ -19,11 +20,11 @@ from simplify.report.story import (
     Bullets,
     Heading,
     Paragraph,
+    Picture,
     Story,
     Table,
     both_screens,
 )
-from simplify.report.svg import Drawing
 from simplify.report.words import bars_words, for_whom, player_words
 from simplify.score.model import NoteId, Part
 from simplify.version import VERSION
@@ -181,18 +182,17 @@ def reduction_document(result: Reduced, file: str) -> Document:
     }
 
 
-PAGE_BARS = 12
-"""Bars engraved at once in the report."""
+PHONE_BARS = 120
+"""Bars on a page up to which its music is engraved for phones too (estimate: beyond them the page
+passes five million bytes; there the broad engraving scrolls)."""
 
 
-def _music(part: Part, changed: frozenset[NoteId], key: str) -> list[Block]:
-    """The whole part engraved, changed notes ringed."""
-    def drawn(*, phone: bool) -> Iterator[Drawing]:
-        for first in range(0, len(part.bars), PAGE_BARS):
-            last = min(len(part.bars), first + PAGE_BARS) - 1
-            yield from engraved(part, first, last, changed, key=f"{key}{first}-", phone=phone)
-
-    return both_screens(drawn)
+def _music(part: Part, changed: frozenset[NoteId], key: str, shown: int) -> list[Block]:
+    """The whole part engraved, changed notes ringed. shown: bars that the page engraves in all."""
+    draw = partial(engraved, part, 0, len(part.bars) - 1, changed, key=key, apart=True)
+    if shown > PHONE_BARS:
+        return [Picture(drawing, wide=True) for drawing in draw()]
+    return both_screens(draw)
 
 
 def reduction_story(result: Reduced) -> Story:
@@ -227,7 +227,7 @@ def reduction_story(result: Reduced) -> Story:
         Table(("bars", "remedy"), rows, words="what was lost, by bar")
         if rows else Paragraph("Nothing."),
         Heading("The part"), Paragraph("Ringed: new.", quiet=True),
-        *_music(part, changed_ids(result.basis.part, part), "r"),
+        *_music(part, changed_ids(result.basis.part, part), "r", len(part.bars)),
     ]
     return Story(title, title, tuple(blocks), CAUTIONS)
 
@@ -371,7 +371,10 @@ def ladder_story(result: Ladder, files: Sequence[str]) -> Story:
         blocks += [
             Heading("The music", 3),
             Paragraph("Ringed: other than in the harder version.", quiet=True),
-            *_music(rung.part, changed_ids(before, rung.part), f"v{at}-"),
+            *_music(
+                rung.part, changed_ids(before, rung.part), f"v{at}-",
+                len(rung.part.bars) * len(result.rungs),
+            ),
         ]
     return Story(title, title, tuple(blocks), CAUTIONS)
 

@@ -25,6 +25,8 @@ OPTIONS = {
 }
 PHONE = {"pageWidth": 960, "pageMarginLeft": 20, "spacingNonLinear": 0.5}
 """What differs for a page as narrow as a phone: the same size of notes on shorter lines."""
+APART = {"pageHeight": 400}
+"""A page for each system, so that long music breaks anywhere between two pages of print."""
 METRONOME_SIGNS = {"\ueca3": "\U0001d15e", "\ueca5": "♩", "\ueca7": "♪"}
 """Verovio's music-font characters in a tempo mark, as characters that text fonts have."""
 RING = (200.0, 160.0)
@@ -34,9 +36,9 @@ RING = (200.0, 160.0)
 def engraved(
     part: Part, first: int, last: int, changed: frozenset[NoteId] = frozenset(), *,
     name: str = "", fingering: Mapping[NoteId, int] | None = None, key: str = "",
-    phone: bool = False,
+    phone: bool = False, apart: bool = False,
 ) -> tuple[Drawing, ...]:
-    """Bars first..last (indices) of a part; a drawing a page.
+    """Bars first..last (indices) of a part; a drawing a page, or a system if they are wanted apart.
 
     changed: notes to ring; name: in front of the staves; fingering: fingers to print; key: tells
     this engraving's names of shapes apart from others on the same page; phone: broken for a narrow
@@ -47,7 +49,8 @@ def engraved(
     words = f"Engraved music: {bars_words(part.bars[first].number, part.bars[last].number)}"
     if ringed:
         words += f", {len(ringed)} notes ringed"
-    return _pages(_emitted(shown, name, dict.fromkeys(ringed, NEW), fingering), key, words, phone)
+    xml = _emitted(shown, name, dict.fromkeys(ringed, NEW), fingering)
+    return _pages(xml, key, words, phone, apart)
 
 
 def compared(
@@ -69,15 +72,15 @@ def compared(
         f"as written above ({len(gone)} notes struck through), easier below "
         f"({len(come)} notes ringed)"
     )
-    return _pages(xml, key, words, phone)
+    return _pages(xml, key, words, phone, False)
 
 
-def _pages(xml: str, key: str, words: str, phone: bool) -> tuple[Drawing, ...]:
+def _pages(xml: str, key: str, words: str, phone: bool, apart: bool) -> tuple[Drawing, ...]:
     import verovio
 
     verovio.enableLog(verovio.LOG_OFF)
     toolkit = verovio.toolkit()
-    toolkit.setOptions({**OPTIONS, **PHONE} if phone else OPTIONS)
+    toolkit.setOptions({**OPTIONS, **(PHONE if phone else {}), **(APART if apart else {})})
     if not toolkit.loadData(xml):
         return ()
     return tuple(
