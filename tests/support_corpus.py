@@ -8,6 +8,10 @@ from fractions import Fraction
 from functools import cache
 from typing import Any
 
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from simplify.difficulty.contigs import separate
 from simplify.score.harmony import harmonies
 from simplify.score.model import TICKS, Bar, Note, Part, Passage, Pitch, TempoMark
 
@@ -161,3 +165,23 @@ def _points(part: Part, ticks: list[int]) -> set[Point]:
             beat = (tick - start.onset + start.lead) / start.pulse_ticks + 1
             found.add((int(bar.number), round(beat, 3)))
     return found
+
+
+def note_accuracy(part: Part, staff: int | None) -> tuple[int, int]:
+    """How many notes of a staff (None: of both laid together) `contigs.separate` gives to the voice
+    they are written in, and how many there are. Voices found are named after written ones at best;
+    notes that sound as one are interchangeable."""
+    rows = [s for s in part.strikes if staff in (None, s.first.staff)]
+    found = separate([(s.onset, s.end, s.pitch.midi) for s in rows])
+    names = sorted({s.first.voice for s in rows}, reverse=True)
+    alike: dict[tuple[int, int, int], list[tuple[int, int]]] = {}
+    for strike, voice in zip(rows, found, strict=True):
+        sound = strike.onset, strike.end, strike.pitch.midi
+        alike.setdefault(sound, []).append((voice, names.index(strike.first.voice)))
+    agree = np.zeros((max(found) + 1, len(names)))
+    for pairs in alike.values():
+        ours, theirs = (sorted(side) for side in zip(*pairs, strict=True))
+        for one, other in zip(ours, theirs, strict=True):
+            agree[one, other] += 1
+    one, other = linear_sum_assignment(-agree)
+    return int(agree[one, other].sum()), len(rows)

@@ -1,8 +1,7 @@
 """Lines: what runs as one voice.
 
 Lines are the written voices; where one voice holds notes that begin at different moments it is
-parted by register (a simple form of contig mapping: Chew & Wu 2004, Separating Voices in Polyphonic
-Music: A Contig Mapping Approach). A chord is one event of one line. A line is a matter of the
+parted by contig mapping (`contigs`). A chord is one event of one line. A line is a matter of the
 music: which hand takes an event stands beside it, but does not part lines.
 """
 
@@ -10,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simplify.difficulty.contigs import Sound, separate
 from simplify.technique.plan import Performance
 
 
@@ -25,18 +25,6 @@ class Line:
     hands: tuple[str, ...]
     seconds: tuple[float, ...]
     bars: tuple[int, ...]
-
-
-@dataclass(slots=True)
-class _Open:
-    """A line that is being built; middle: mean string of its last event."""
-
-    events: list[tuple[int, int, int, str, float, int]]
-    middle: float
-
-    @property
-    def end(self) -> int:
-        return self.events[-1][1]
 
 
 def lines(performance: Performance) -> tuple[Line, ...]:
@@ -57,26 +45,29 @@ def _lines(performance: Performance) -> tuple[Line, ...]:
             key = (strike.first.staff, strike.first.voice)
             voices.setdefault(key, {}).setdefault(strike.onset, []).append(i)
     found: list[Line] = []
-    for (staff, _), events in sorted(voices.items()):
-        streams: list[_Open] = []
-        for tick, members in sorted(events.items()):
+    for (staff, _), at_tick in sorted(voices.items()):
+        events = []
+        sounds: list[Sound] = []
+        ticks = sorted(at_tick)
+        for k, tick in enumerate(ticks):
+            members = at_tick[tick]
             held = [strings[i] for i in members]
             end = max(strikes[i].end for i in members)
             outer = max(held) if staff == 1 else min(held)
             takers = {hands[i] for i in members}
             hand = takers.pop() if len(takers) == 1 else "B"
             head = members[0]
-            event = (tick, end, outer, hand, performance.seconds[head], strikes[head].first.bar)
-            middle = sum(held) / len(held)
+            events.append(
+                (tick, end, outer, hand, performance.seconds[head], strikes[head].first.bar)
+            )
             # A note may overlap its successor a little (legato in MIDI) and still be one line.
-            free = [s for s in streams if s.end - tick <= (end - tick) // 4]
-            if free:
-                stream = min(free, key=lambda s: (abs(s.middle - middle), -s.events[-1][0]))
-                stream.events.append(event)
-                stream.middle = middle
-            else:
-                streams.append(_Open([event], middle))
-        for stream in streams:
-            ticks, ends, outers, takes, seconds, bars = zip(*stream.events, strict=True)
-            found.append(Line(ticks, ends, outers, takes, seconds, bars))
+            after = ticks[k + 1] if k + 1 < len(ticks) else end
+            over = 0 < end - after <= (end - tick) // 4
+            sounds.append((tick, after if over else end, sum(held) // len(held)))
+        rows: dict[int, list[int]] = {}
+        for k, voice in enumerate(separate(sounds)):
+            rows.setdefault(voice, []).append(k)
+        for _, row in sorted(rows.items(), key=lambda one: (one[1][0], one[0])):
+            columns = zip(*(events[k] for k in row), strict=True)
+            found.append(Line(*columns))
     return tuple(found)

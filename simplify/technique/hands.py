@@ -166,19 +166,7 @@ def _flat(moments: tuple[Moment, ...], away: list[bool]) -> kernel.Moments:
 def moments_of(
     part: Part, player: Player, seconds: Sequence[float], played: Sequence[Pitch]
 ) -> tuple[Moment, ...]:
-    """The moments of a part, in time order (arguments as for `plan_hands`). The last ones are kept
-    on the part, since a plan is read again by all that measures it."""
-    asked_for = player, seconds, played
-    kept = vars(part).get("_moments")
-    if kept is None or any(a is not b for a, b in zip(kept[0], asked_for, strict=True)):
-        kept = vars(part)["_moments"] = asked_for, _moments_of(part, *asked_for)
-    moments: tuple[Moment, ...] = kept[1]
-    return moments
-
-
-def _moments_of(
-    part: Part, player: Player, seconds: Sequence[float], played: Sequence[Pitch]
-) -> tuple[Moment, ...]:
+    """The moments of a part, in time order (arguments as for `plan_hands`)."""
     model = hand_model(player.limits, player.harp)
     strikes, sweeps = part.strikes, glissandi(part, seconds)
     tails = busy_until(part, seconds)
