@@ -147,8 +147,10 @@ def _reasons(
     found = []
     for at in sorted(top.values()):
         beat, (total, right, left) = grid[at], counted[at]
-        text = f"{count_words(total)} independent line{'' if total == 1 else 's'} at once"
+        text = f"{count_words(total)} independent lines at once"
         hand = "both" if right and left else HAND_WORDS["R" if right else "L"]
+        if total == 1:
+            text, hand = "several lines that part from each other now and then", "both"
         crowded = [name for name, n in (("right", right), ("left", left)) if n > 1]
         if crowded and hand == "both":
             most = max(right, left)

@@ -96,7 +96,8 @@ def _work(
     further: Pluck | None = None
     back: Pluck | None = None
     placing_low = placing_high = 0
-    for pluck in row:
+    own = [pluck.at for pluck in row]
+    for at, pluck in enumerate(row):
         found: dict[str, float] = {}
         size, span = len(pluck.strings), pluck.high - pluck.low
         notes = [strikes[i].first for i in pluck.strikes]
@@ -142,6 +143,9 @@ def _work(
                 gap = max(1e-3, pluck.at - times[earlier - 1])
                 price = min(table["repeat_most"], table["repeat_seconds"] * repeat_ease / gap)
                 price = max(0.0, price - table["repeat_free"])
+                between = at - bisect.bisect_right(own, times[earlier - 1])
+                if between >= table["repeat_far"]:
+                    price *= table["repeat_turned"]
                 prices.append(price * (table["low_factor"] if string < table["low_string"] else 1))
         if prices:
             most = max(prices)
