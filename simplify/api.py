@@ -61,6 +61,7 @@ from simplify.score.marks import PedalMark
 from simplify.score.model import Edit, NoteId, Part, Passage, ScoreInfo
 from simplify.score.others import with_others
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
+from simplify.score.source import repack_mxl
 from simplify.search.reading import excess, split_faults
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.sense import slips
@@ -746,14 +747,16 @@ def _set(story: Story, target: Path) -> bytes:
 def write_reduction(
     result: Reduced, target: Path, *, report: Path | None = None, fingering: bool = False
 ) -> None:
-    """Writes the part, and the report page if asked for; all or nothing."""
+    """Writes the part, compressed if it is named so, and the report page if asked for; all or
+    nothing."""
     loaded = result.gathered.sources[0]
     title = loaded.info.title or result.part.name
-    files = {
-        target: harp_score(
-            result.part, result.reading.performance, loaded, title, fingering=fingering
-        )
-    }
+    xml = harp_score(
+        result.part, result.reading.performance, loaded, title, fingering=fingering
+    )
+    if target.suffix.lower() == ".mxl":  # a new archive: the source's has another score's pictures
+        xml = repack_mxl(replace(loaded.score.document, archive=None), xml)
+    files = {target: xml}
     if report is not None:
         files[report] = _set(arranged.reduction_story(result), report)
     _write_files(files)

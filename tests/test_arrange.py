@@ -618,3 +618,18 @@ def test_cues_numbers_marks_and_breaks_come_through_reduce_and_ladder(tmp_path: 
         assert {n.pitch.name for n in loaded.part.notes} <= {"G4", "C3", "G2", "C5"}
         for ends in voice_lengths(xml).values():
             assert max(ends) == 4
+
+
+def test_a_reduction_named_mxl_is_compressed(tmp_path: Path):
+    """A file that ends in .mxl is what it says; its report may be a PDF."""
+    source = tmp_path / "cued.musicxml"
+    source.write_bytes(CUED)
+    out, report = tmp_path / "harp.mxl", tmp_path / "harp.pdf"
+    run = CliRunner().invoke(gentler, [
+        "reduce", str(source), "--tier", "amateur", "--out", str(out), "--report", str(report),
+        "--workers", "1",
+    ])
+    assert run.exit_code == 0, run.output
+    assert out.read_bytes().startswith(b"PK")
+    assert select_part(open_score(str(out))).info.source_format == "mxl"
+    assert report.read_bytes().startswith(b"%PDF")
