@@ -131,6 +131,30 @@ def _strong(bar: Bar, tick: int) -> bool:
     return at == 0 or (count % 2 == 0 and at == count // 2)
 
 
+def check_melody_on_top(before: Passage, after: Passage) -> Iterator[Slip]:
+    """Nothing is struck above the melody, where in the source nothing is in that bar."""
+    crossed = {before.part.bar_at(s.onset).index for s in _above(_heard(before))}
+    for strike in _above(_heard(after)):
+        bar = before.part.bar_at(strike.onset)
+        if bar.index not in crossed:
+            crossed.add(bar.index)
+            yield _at(
+                before, "melody_on_top", strike.onset, f"{strike.pitch.name} lies over the melody"
+            )
+
+
+def _above(heard: _Heard) -> list[Strike]:
+    """Strikes above the melody note that sounds then."""
+    line = heard.line
+    onsets = [s.onset for s in line]
+    found = []
+    for strike in heard.strikes:
+        at = bisect.bisect_right(onsets, strike.onset) - 1
+        if at >= 0 and line[at].end > strike.onset and strike.pitch.midi > line[at].pitch.midi:
+            found.append(strike)
+    return found
+
+
 def check_parallels(before: Passage, after: Passage) -> Iterator[Slip]:
     """Melody and bass do not move together from octave to octave or from fifth to fifth.
 
@@ -343,7 +367,8 @@ def _cadences(passage: Passage, found: Sequence[Harmony]) -> frozenset[int]:
 Check = Callable[[Passage, Passage], Iterator[Slip]]
 
 ALL_CHECKS: tuple[Check, ...] = (
-    check_melody_skeleton, check_parallels, check_leading_note, check_sevenths, check_harmony,
+    check_melody_skeleton, check_melody_on_top, check_parallels, check_leading_note,
+    check_sevenths, check_harmony,
 )
 """Every rule, in the order in which a teacher would mark them."""
 

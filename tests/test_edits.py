@@ -92,6 +92,16 @@ def test_draft_refuses_debris(text, name):
     assert draft.edit("test") is None
 
 
+def test_a_voice_that_only_repeats_another_goes():
+    """What is left of a thinned voice is written once, where the other voice holds it."""
+    passage = parse_passage("3/4 | C6:3 ; A2:1 [C4 F4] [C4 F4] & A2:3")
+    draft = Draft(passage)
+    draft.drop(*(s for s in passage.strikes if s.pitch.name in ("C4", "F4")))
+    edit = draft.edit("test")
+    left = passage.part.apply(edit).notes_by_bar[0]
+    assert [(n.pitch.name, n.duration) for n in left if n.staff == 2] == [("A2", 3 * TICKS)]
+
+
 def test_tie_chain_is_one():
     """A chain is dropped, moved and respelled whole; one that leaves the passage is left alone."""
     passage = parse_passage("2/4 | G5:2 ; C3:2~ | G5:2 ; C3:2")

@@ -363,6 +363,29 @@ def test_rests_in_a_broken_triplet_stay_in_it():
     assert spelt(middle)[:3] == ["C4:2:eighth", "r:2:eighth", "E4:2:eighth"]
 
 
+def test_a_silent_triplet_is_a_plain_rest():
+    """A bracket over rests alone says nothing."""
+    triplet = (
+        note("C4", 2, kind="eighth", ratio="3:2", notations='<tuplet type="start"/>')
+        + note("D4", 2, kind="eighth", ratio="3:2")
+        + note("E4", 2, kind="eighth", ratio="3:2", notations='<tuplet type="stop"/>')
+    )
+    loaded = load(score([attributes(6, metre="2/4") + triplet + note("G4", 6, kind="quarter")]))
+    xml = graft(loaded, without(loaded.part, "C4", "D4", "E4"))
+    assert spelt(measure(xml, 0)) == ["r:6:quarter", "G4:6:quarter"]
+    assert measure(xml, 0).find("note/time-modification") is None
+
+
+def test_a_lost_second_voice_goes_under_one_that_is_to_be_filled():
+    """The first voice loses a note as well: its rest is enough."""
+    loaded = load(score([
+        attributes(1) + note("C5", 3) + note("D5", 1) + backup(4) + note("E4", 2, voice="2")
+        + note("F4", 2, voice="2")
+    ]))
+    xml = graft(loaded, without(loaded.part, "D5", "E4", "F4"))
+    assert spelt(measure(xml, 0)) == ["C5:3:", "r:1:quarter"]
+
+
 def test_a_source_that_rounds_its_triplets_still_adds_up():
     """85 + 85 + 86 with 256 divisions: rests take the same places."""
     triplet = "".join(

@@ -30,6 +30,14 @@ CASES = [
         "4/4 | C5:1 C5 C5 C5 ; C3:4", "4/4 | C5:4 ; C3:4", [], id="repeated notes may ring on",
     ),
     pytest.param(
+        "4/4 | C5:4 ; C4:1 E4 G4 E4", "4/4 | C5:4 ; C4:1 E4 G5 E4",
+        ["melody_on_top"], id="an inner note thrown over the melody",
+    ),
+    pytest.param(
+        "4/4 | C5:4 ; C4:1 E4 G5 E4", "4/4 | C5:4 ; C4:1 E5 G5 E4",
+        [], id="hands that cross in the source",
+    ),
+    pytest.param(
         "4/4 | E5:2 F5 ; [C3 G3]:2 [D3 A3]", "4/4 | G5:2 A5 ; [C3 E3]:2 [D3 F3]",
         ["melody_skeleton", "parallels"], id="parallel fifths that are new",
     ),

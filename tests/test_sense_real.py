@@ -7,6 +7,7 @@ has no part in these checks.
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -25,7 +26,7 @@ WINDOWS = (
     ("schumann_clara/polonaise_op1n2", "18-20", "amateur"),
     ("chopin/mazurka06-2", "31-34", "amateur"),
     ("schumann_clara/polonaise_op1n4", "18-20", "amateur"),
-    ("mozart/k545/movement1_exposition", "2-4", "school"),
+    ("mozart/k545/movement1_exposition", "2-4", "amateur"),
 )
 
 
@@ -71,18 +72,21 @@ def verticals(heard: list[Heard]) -> Iterator[tuple[float, int, list[Heard]]]:
 
 
 @cache
-def opened(window: tuple[str, str, str]) -> tuple[RewriteResult, list[Heard], list[list[Heard]]]:
-    """The result, the source's notes, and those of each alternative's written file."""
-    import tempfile
-
+def files(window: tuple[str, str, str]) -> tuple[stream.Score, list[stream.Score]]:
+    """The source and each alternative's written file, as music21 opens them."""
     result = rewritten(*window)
-    first, last = (int(number) for number in window[1].split("-"))
-    source = notes_of(music21.converter.parse(result.info.path), first, last)
     with tempfile.TemporaryDirectory() as folder:
         _, names, _ = api.write_rewrites(result, Path(folder) / "out")
-        files = [Path(folder) / "out" / name for name in names]
-        new = [notes_of(music21.converter.parse(file), first, last) for file in files]
-    return result, source, new
+        new = [music21.converter.parse(Path(folder) / "out" / name) for name in names]
+    return music21.converter.parse(result.info.path), new
+
+
+def opened(window: tuple[str, str, str]) -> tuple[RewriteResult, list[Heard], list[list[Heard]]]:
+    """The result, the source's notes, and those of each alternative's written file."""
+    first, last = (int(number) for number in window[1].split("-"))
+    source, new = files(window)
+    heard = [notes_of(score, first, last) for score in new]
+    return rewritten(*window), notes_of(source, first, last), heard
 
 
 def outer(sounding: list[Heard]) -> tuple[Heard, Heard] | None:
@@ -107,7 +111,10 @@ def parallel(heard: list[Heard], moments: tuple[float, float]) -> bool:
     four = voiceLeading.VoiceLeadingQuartet(
         top.pitch, top_then.pitch, low.pitch, low_then.pitch
     )
-    return bool(four.parallelFifth() or four.parallelOctave() or four.parallelUnison())
+    # music21 also reports the same intervals in contrary motion; parallel motion is meant here.
+    return four.parallelMotion() and bool(
+        four.parallelFifth() or four.parallelOctave() or four.parallelUnison()
+    )
 
 
 def told(one: Alternative, *rules: str) -> set[int]:
@@ -162,3 +169,90 @@ def roots(heard: list[Heard], *, by_bar: bool) -> dict[int, tuple[int, int]]:
         if named.isTriad() or named.isSeventh():
             found[at] = int(named.root().pitchClass), inside[0].bar
     return found
+
+
+def debris(measure: stream.Measure, length: float) -> set[tuple[object, ...]]:
+    """What a player would stumble over in one staff's bar, as music21 reads it: rests under a
+    sixteenth, two dots, tuplets of rests only, a second voice that only rests, a note written
+    twice alike, a voice that does not fill the bar."""
+    found: set[tuple[object, ...]] = set()
+    voices = list(measure.voices) or [measure]
+    written: list[tuple[float, float, int]] = []
+    for voice in voices:
+        rows = [e for e in voice.notesAndRests if not e.duration.isGrace]
+        shown = [e for e in rows if not (e.isRest and e.style.hideObjectOnPrint)]
+        if len(voices) > 1 and shown and all(e.isRest for e in shown):
+            found.add(("a voice of rests",))
+        end = max((float(e.offset + e.quarterLength) for e in rows), default=0.0)
+        if len(voices) == 1 and abs(end - length) > 0.01:
+            found.add(("not full", end))
+        in_tuplets: dict[int, list[bool]] = {}
+        for e in shown:
+            if e.isRest and e.quarterLength < 0.24 and not e.duration.tuplets:
+                found.add(("short rest", float(e.quarterLength)))
+            if e.duration.dots > 1:
+                found.add(("dots", e.duration.dots))
+            if e.duration.tuplets:
+                in_tuplets.setdefault(int(e.offset), []).append(e.isRest)
+            if not e.isRest:
+                for pitch in e.pitches:
+                    written.append((float(e.offset), float(e.quarterLength), pitch.midi))
+                    if pitch.accidental is not None and abs(pitch.accidental.alter) > 1:
+                        found.add(("double accidental", pitch.nameWithOctave))
+        if any(all(rests) for rests in in_tuplets.values()):
+            found.add(("a tuplet of rests",))
+    if len(written) != len(set(written)):
+        found.add(("written twice",))
+    return found
+
+
+@pytest.mark.parametrize("window", WINDOWS, ids=lambda w: w[0])
+def test_rewrites_read_as_notation(window: tuple[str, str, str]) -> None:
+    """No rhythmic debris that the source does not have, in the bars of each rewrite."""
+    first, last = (int(number) for number in window[1].split("-"))
+    source, rewrites = files(window)
+    for rank, score in enumerate(rewrites, start=1):
+        for number in range(first, last + 1):
+            old, new = (
+                [one.parts[staff].measure(number) for staff in (-2, -1)]
+                for one in (source, score)
+            )
+            length = max(float(m.duration.quarterLength) for m in new)
+            for was, now in zip(old, new, strict=True):
+                fresh = debris(now, length) - debris(was, length)
+                assert not fresh, f"alternative {rank}, bar {number}"
+
+
+@pytest.mark.parametrize("window", WINDOWS, ids=lambda w: w[0])
+def test_ties_and_beams_close(window: tuple[str, str, str]) -> None:
+    """Each beam that opens in a bar closes in it, and no tie leads nowhere within the bars."""
+    first, last = (int(number) for number in window[1].split("-"))
+    _, rewrites = files(window)
+    for score in rewrites:
+        for staff in (-2, -1):
+            part = score.parts[staff]
+            for measure in part.getElementsByClass(stream.Measure):
+                if not first <= measure.number <= last:
+                    continue
+                for voice in list(measure.voices) or [measure]:
+                    kinds = [
+                        beam.type for e in voice.notes for beam in e.beams.beamsList
+                    ]
+                    assert kinds.count("start") == kinds.count("stop"), measure.number
+            held: set[tuple[int, float]] = set()
+            for h in sorted(
+                (float(e.getOffsetInHierarchy(part)), float(e.quarterLength), p.midi, t)
+                for e in part.recurse().notes
+                for p, t in tied(e)
+            ):
+                onset, quarters, midi, kind = h
+                if kind in ("stop", "continue"):
+                    assert any(m == midi and abs(at - onset) < 0.01 for m, at in held)
+                if kind in ("start", "continue"):
+                    held.add((midi, onset + quarters))
+
+
+def tied(element: Any) -> list[tuple[Any, str]]:
+    """(pitch, kind of its tie or '') of a note or of each note of a chord."""
+    members = element.notes if element.isChord else (element,)
+    return [(n.pitch, n.tie.type if n.tie is not None else "") for n in members]

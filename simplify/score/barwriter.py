@@ -392,12 +392,16 @@ class BarWriter:
             at = max(at, until if slot is None else slot.end)
 
     def covers(self, stream: _Stream) -> bool:
-        """True if a stream's notes and rests leave no time open."""
+        """True if a stream's notes and rests, and the rests it is still to be filled with, leave
+        no time open."""
+        spans = [(slot.start, slot.end) for slot in stream.slots]
+        if stream.source:
+            spans += stream.cover
         at = 0
-        for slot in stream.slots:
-            if slot.start > at:
+        for start, end in sorted(spans):
+            if start > at:
                 return False
-            at = max(at, slot.end)
+            at = max(at, end)
         return at >= self.bar.duration
 
     def whole_rest(self, stream: _Stream) -> _Slot:
@@ -433,7 +437,9 @@ class BarWriter:
         """Rests that fill a stretch, or silence where no common value does."""
         if (start, end) == (0, self.bar.duration) == (0, self.bar.metre_ticks):
             return [self.whole_rest(stream)]
-        pieces = split_rest(self.bar, start, end, stream.zones)
+        # A tuplet that is silent throughout needs no bracket.
+        zones = [z for z in stream.zones if z.start < start or end < z.end]
+        pieces = split_rest(self.bar, start, end, zones)
         if pieces is None:
             return [_Slot(start, end, "gap", [], hidden=True)]
         slots = []

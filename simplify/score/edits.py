@@ -488,7 +488,10 @@ class Draft:
             return None
         self._merge_unisons()
         self._follow_graces()
-        if not self._fill() or not self._sound_lines() or not self._whole_tuplets():
+        if not self._fill():
+            return None
+        self._drop_covered_voices()
+        if not self._sound_lines() or not self._whole_tuplets():
             return None
         self._hand_on_signs()
         self._mend_slurs()
@@ -634,6 +637,30 @@ class Draft:
         return all(
             self._rests_read(self._part.bars[n.bar], n.staff, n.voice, [n]) for n in self._left
         )
+
+    def _drop_covered_voices(self) -> None:
+        """A voice that has lost notes goes where another voice of its staff strikes all that is
+        left of it at the same moments, for as long: it would only write notes twice."""
+        for index, staff, voice in sorted({(n.bar, n.staff, n.voice) for n in self._vacant}):
+            lines: dict[str, list[Note]] = {}
+            for note in self._bar(index):
+                if note.staff == staff:
+                    lines.setdefault(note.voice, []).append(note)
+            for thin in sorted(lines, key=lambda v: (len(lines[v]), v != voice, v)):
+                others = [n for v, row in lines.items() if v != thin for n in row]
+                if lines[thin] and all(
+                    not (n.grace or n.tie_in or n.tie_out or n.marks or n in self._added)
+                    and any(
+                        (o.onset, o.pitch.midi, o.grace, o.tie_in) == (n.onset, n.pitch.midi, 0, 0)
+                        and o.end >= n.end
+                        for o in others
+                    )
+                    for n in lines[thin]
+                ):
+                    for note in lines.pop(thin):
+                        self._now.pop(note.id, None)
+                        self._gone[note.id] = self._part.by_id[note.id]
+                    break
 
     def _lengthen(self, bar: Bar, chord: list[Note], gaps: list[Note], following: int) -> None:
         end = max(n.end for n in chord)
