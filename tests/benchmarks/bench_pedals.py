@@ -14,6 +14,7 @@ Not a test: nothing here passes or fails.
 from __future__ import annotations
 
 import argparse
+import gc
 import math
 import random
 import statistics
@@ -38,11 +39,18 @@ from tests.pedal_oracle import Oracle, faults, random_problem
 T = TypeVar("T")
 
 
-def timed(work: Callable[[], T]) -> tuple[float, T]:
-    """Seconds of processor time, so that a busy machine tells the same."""
-    begun = time.process_time()
-    result = work()
-    return time.process_time() - begun, result
+def timed(work: Callable[[], T], *, collecting: bool = True) -> tuple[float, T]:
+    """Seconds of processor time, so that a busy machine tells the same, with or without Python's
+    search for garbage, which grows with everything else that is in memory."""
+    gc.collect()
+    if not collecting:
+        gc.disable()
+    try:
+        begun = time.process_time()
+        result = work()
+        return time.process_time() - begun, result
+    finally:
+        gc.enable()
 
 
 def keyboard_music(onsets: int, seed: int, tempo: int = 96, foreign: float = 0.1) -> Part:
@@ -121,7 +129,7 @@ def growth() -> None:
     rows = []
     for size in sizes:
         parts = [keyboard_music(size, seed) for seed in range(2, 2 + max(1, 10000 // size))]
-        spent = [timed(partial(plan_pedals, part, player)) for part in parts]
+        spent = [timed(partial(plan_pedals, part, player), collecting=False) for part in parts]
         seconds = statistics.mean(each for each, _ in spent)
         tracemalloc.start()
         plan_pedals(parts[0], player)
