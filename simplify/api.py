@@ -180,8 +180,8 @@ def assess_score(request: Request) -> AssessResult:
 
 @contextmanager
 def _uncollected() -> Iterator[None]:
-    """Without the search for cyclic garbage, a tenth of the time of an assess: its values are
-    immutable and hold no cycles."""
+    """Without the search for cyclic garbage, a tenth of the time of an assess and a quarter of a
+    pedal plan's: the values are immutable and hold no cycles."""
     was = gc.isenabled()
     gc.disable()
     try:
@@ -284,10 +284,11 @@ def _stretch(
 def plan_score(request: Request, *, hands: bool = False) -> PedalResult:
     """The pedal plan of a part, or of some bars of it; `hands`: with hands and fingers."""
     player = player_for(request)
-    loaded, part = _music(request)
-    player = in_tuning(player, part, request)
-    performance = perform(part, player) if hands else None
-    plan = performance.pedal_plan if performance else plan_pedals(part, player)
+    with _uncollected():
+        loaded, part = _music(request)
+        player = in_tuning(player, part, request)
+        performance = perform(part, player) if hands else None
+        plan = performance.pedal_plan if performance else plan_pedals(part, player)
     return PedalResult(loaded.info, part, player, plan, loaded.info.warnings, loaded, performance)
 
 

@@ -63,7 +63,7 @@ ROUNDS = 40
 PAD = 1.0
 """Slots this many times the foot's time around a conflict are laid out with it: smaller takes more
 rounds, larger more work in each."""
-MOSTLY = 0.8
+MOSTLY = 0.35
 """Share of the slots and feet laid out from which all are: a last round for another few costs more
 than having them in at once."""
 KEEP_BYTES = 1 << 27

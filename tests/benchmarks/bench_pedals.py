@@ -40,8 +40,8 @@ T = TypeVar("T")
 
 
 def timed(work: Callable[[], T], *, collecting: bool = True) -> tuple[float, T]:
-    """Seconds of processor time, so that a busy machine tells the same, with or without Python's
-    search for garbage, which grows with everything else that is in memory."""
+    """Seconds of processor time, so that a busy machine tells the same, with Python's search for
+    garbage or, as the program plans, without."""
     gc.collect()
     if not collecting:
         gc.disable()
@@ -51,6 +51,12 @@ def timed(work: Callable[[], T], *, collecting: bool = True) -> tuple[float, T]:
         return time.process_time() - begun, result
     finally:
         gc.enable()
+
+
+def usual(work: Callable[[], T], *, collecting: bool = True) -> tuple[float, T]:
+    """The median of three times, and the result."""
+    runs = [timed(work, collecting=collecting) for _ in range(3)]
+    return statistics.median(seconds for seconds, _ in runs), runs[0][1]
 
 
 def keyboard_music(onsets: int, seed: int, tempo: int = 96, foreign: float = 0.1) -> Part:
@@ -89,7 +95,7 @@ def parse_seconds(part: Part) -> float:
         path = Path(folder) / "music.musicxml"
         score.write("musicxml", fp=path)
         converter.parse(path, forceSource=True)  # the first parse loads modules
-        return timed(lambda: converter.parse(path, forceSource=True))[0]
+        return usual(lambda: converter.parse(path, forceSource=True))[0]
 
 
 def speed() -> None:
@@ -98,7 +104,8 @@ def speed() -> None:
     parse = parse_seconds(part)
     print(f"  music21 parse of the same music ({len(part.notes)} notes): {parse:.2f} s")
     for tier in tier_names():
-        seconds, plan = timed(partial(plan_pedals, part, tier_player(tier)))
+        work = partial(plan_pedals, part, tier_player(tier))
+        seconds, plan = usual(work, collecting=False)
         print(
             f"  {tier:12} 1000 onsets {seconds:.2f} s = {seconds / parse:.2f} x parse; "
             f"{len(plan.moves)} moves, {len(plan.unmet)} unmet, optimal {plan.optimal}"
@@ -112,11 +119,12 @@ def real() -> None:
     for piece, name in PIECES:
         file = file_of(piece)
         converter.parse(file, forceSource=True)
-        parse = timed(partial(converter.parse, file, forceSource=True))[0]
+        parse = usual(partial(converter.parse, file, forceSource=True))[0]
         part = select_part(open_score(str(file)), name).part
         words = []
         for tier in tier_names():
-            seconds, plan = timed(partial(plan_pedals, part, tier_player(tier)))
+            work = partial(plan_pedals, part, tier_player(tier))
+            seconds, plan = timed(work, collecting=False)
             words.append(f"{tier} {seconds / parse:.2f} ({len(plan.unmet)} unmet)")
         print(f"  {piece}: {len(part.strikes)} notes; x parse: {', '.join(words)}")
 
