@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -21,6 +20,7 @@ from music21 import chord, stream, voiceLeading
 
 from simplify import api
 from simplify.report.results import Alternative, RewriteResult
+from tests.support_music21 import Heard, notes_of
 
 WINDOWS = (
     ("schumann_clara/polonaise_op1n2", "18-20", "amateur"),
@@ -35,33 +35,6 @@ def rewritten(name: str, bars: str, tier: str) -> RewriteResult:
     """Each window is searched once for all tests of this file."""
     path = str(music21.corpus.getWork(name))
     return api.rewrite_score(api.Request(path, bars=bars, tier=tier), count=4, workers=1)
-
-
-@dataclass(frozen=True)
-class Heard:
-    """A note as music21 reads it, ties joined: quarter notes from the start, bar, staff, pitch."""
-
-    onset: float
-    end: float
-    bar: int
-    staff: int
-    pitch: Any
-
-
-def notes_of(score: stream.Score, first: int, last: int) -> list[Heard]:
-    """The last two staves of a score (the keyboard's) in some bars."""
-    found = []
-    for staff, part in enumerate(list(score.parts)[-2:], start=1):
-        for measure in part.stripTies().getElementsByClass(stream.Measure):
-            if not first <= measure.number <= last:
-                continue
-            for one in measure.recurse().notes:
-                if one.duration.isGrace:
-                    continue
-                at = float(measure.offset + one.getOffsetInHierarchy(measure))
-                end = at + float(one.quarterLength)
-                found += [Heard(at, end, measure.number, staff, p) for p in one.pitches]
-    return found
 
 
 def verticals(heard: list[Heard]) -> Iterator[tuple[float, int, list[Heard]]]:
