@@ -18,6 +18,7 @@ from simplify.difficulty.curve import (
     LayerCurve,
     Work,
     count_words,
+    demand_of,
     explain,
     grid,
     load_of,
@@ -91,6 +92,12 @@ def test_load_is_moderate_where_demand_is_one() -> None:
     low, one, high = load_of(np.array([0.0, 1.0, 9.0])).tolist()
     assert (low, one) == (0.0, pytest.approx(MODERATE))
     assert high < 1.0
+
+
+@pytest.mark.parametrize("demand", [0.0, 0.4, 1.0, 2.5, 7.0])
+def test_demand_is_load_the_other_way_round(demand: float) -> None:
+    """Seven times over the start of complex still differs from three times over."""
+    assert demand_of(float(load_of(np.array([demand]))[0])) == pytest.approx(demand)
 
 
 @pytest.mark.parametrize(

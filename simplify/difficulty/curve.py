@@ -194,6 +194,12 @@ def load_of(demand: Floats) -> Floats:
     return out
 
 
+def demand_of(load: float) -> float:
+    """The demand of a load, the other way round: how many times over the place is where complex
+    begins. Loads near 1 that look alike differ here."""
+    return math.log(max(1e-9, 1.0 - load)) / math.log(1.0 - MODERATE)
+
+
 def rate(items: Sequence[Work], beats: Sequence[Beat], seconds: float) -> Floats:
     """Work per second at each beat (len(beats),): the items under a triangle centred on the beat,
     whose half width is `seconds` or the beat's length, whichever is longer."""

@@ -24,8 +24,8 @@ from simplify.report.words import (
     bars_words,
     fault_words,
     for_whom,
-    grade,
     least_change_words,
+    load_words,
     move_words,
     proposal_words,
     reason_words,
@@ -116,7 +116,7 @@ def of_assessment(result: AssessResult, on: Screen | None = None) -> str:
         if result.remedies:
             lines.append(_wrapped(least_change_words(result), "  ", ""))
     loads = ", ".join(
-        f"{LAYER_WORDS[name]} {load:.2f} ({grade(load)})"
+        f"{LAYER_WORDS[name]} {load_words(load)}"
         for name, load in zip(LAYERS, assessment.layers, strict=True)
     )
     lines += [_wrapped(f"Layers: {loads}", "        ", ""), ""]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from simplify.arrange.proposals import Proposal
-from simplify.difficulty.curve import Reason
+from simplify.difficulty.curve import Reason, demand_of
 from simplify.harp.instrument import LEFT_FOOT, PEDALS, Setting
 from simplify.harp.player import MODERATE, SIMPLE, Player
 from simplify.report.results import AssessResult, RewriteResult
@@ -26,6 +26,17 @@ LAYER_WORDS = {
 def grade(load: float) -> str:
     """simple, moderate or complex."""
     return "simple" if load <= SIMPLE else "moderate" if load <= MODERATE else "complex"
+
+
+FAR = 2.5
+"""Demand from which a load is shown as so many times over (estimate: above it loads look alike)."""
+
+
+def load_words(load: float) -> str:
+    """Such as '0.42 (moderate)' or '0.98 (complex, 3.7 times over)'."""
+    demand = demand_of(load)
+    over = f", {demand:.1f} times over" if demand >= FAR else ""
+    return f"{load:.2f} ({grade(load)}{over})"
 
 
 def bars_words(first: str, last: str) -> str:
