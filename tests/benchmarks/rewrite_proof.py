@@ -3,9 +3,9 @@
     python -m tests.benchmarks.rewrite_proof [--tier amateur] [--only NAME] [--every N]
 
 Prints a row a passage and then the sums: share brought within the tier, median distance, faults,
-share of the melody's and of the bass's notes kept, and processor seconds of the search as a ratio
-to music21's own parse of the whole file in the same run. --every N takes each N-th passage only,
-and the sums say of how many.
+share of the melody's and of the bass's notes kept, and processor seconds of the search (one
+process) as a ratio to music21's own parse of the whole file just before it. --every N takes each
+N-th passage only, from the --start-th on, and the sums say of how many.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ class Row:
     faults: int
     melody: float
     bass: float
+    bars: int
     seconds: float
     parse: float
 
@@ -74,7 +75,7 @@ def measure(part: Part, first: int, last: int, player: Player, parse: float) -> 
     after = before.of(best.part)
     return Row(
         best.within, best.distance.total, best.faults, kept_melody(before, after),
-        kept_bass(before, after), spent, parse,
+        kept_bass(before, after), last - first + 1, spent, parse,
     )
 
 
@@ -84,6 +85,7 @@ def main() -> None:
     parser.add_argument("--tier", default="amateur")
     parser.add_argument("--only", default="")
     parser.add_argument("--every", type=int, default=1)
+    parser.add_argument("--start", type=int, default=0)
     options = parser.parse_args()
     player = tier_player(options.tier)
     rows: list[Row | None] = []
@@ -91,9 +93,6 @@ def main() -> None:
         if options.only not in name:
             continue
         path = file_of(name)
-        began = time.process_time()
-        music21.converter.parse(path, forceSource=True)
-        parse = time.process_time() - began
         score = open_score(str(path))
         choices = [c.name for c in score.candidates]
         if wanted is not None and wanted not in choices:
@@ -101,7 +100,10 @@ def main() -> None:
         part = select_part(score, wanted).part
         performance = perform(part, player)
         passages = passages_over(performance, find_faults(performance))
-        for first, last in passages[:: options.every]:
+        for first, last in passages[options.start :: options.every]:
+            began = time.process_time()
+            music21.converter.parse(path, forceSource=True)
+            parse = time.process_time() - began
             row = measure(part, first, last, player, parse)
             rows.append(row)
             bars = f"{part.bars[first].number}-{part.bars[last].number}"
@@ -123,8 +125,11 @@ def main() -> None:
             f"of those within: median distance {statistics.median(r.distance for r in within):.2f},"
             f" melody {statistics.mean(r.melody for r in within):.2f},"
             f" bass {statistics.mean(r.bass for r in within):.2f},"
-            f" median x{statistics.median(r.seconds / r.parse for r in within):.0f} of parse"
+            f" median x{statistics.median(r.seconds / r.parse for r in done):.0f} of parse"
         )
+        short = [row.seconds / row.parse for row in done if 4 <= row.bars <= 8]
+        if short:
+            print(f"of 4 to 8 bars: {len(short)}, median x{statistics.median(short):.0f} of parse")
 
 
 if __name__ == "__main__":
