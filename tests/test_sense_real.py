@@ -126,7 +126,7 @@ def test_chords_keep_their_root_by_music21(window: tuple[str, str, str]) -> None
                 if was[at][0] != now[at][0]:
                     other.add(was[at][1])
         assert other <= told(one, "chord_name", "cadence"), f"alternative {one.rank}"
-    assert compared >= 3
+    assert compared >= 2
 
 
 def roots(heard: list[Heard], *, by_bar: bool) -> dict[int, tuple[int, int]]:

@@ -14,9 +14,9 @@ from tests.support_xml import CORPUS, attributes, backup, direction, load, note,
 
 
 def bars(upper, lower):
-    """Two bars of 4/4 with these staff numbers for the high and the low notes."""
+    """Four bars of 4/4 with these staff numbers for the high and the low notes."""
     rows = []
-    for high, low in (("C5", "C3"), ("E5", "G2")):
+    for high, low in (("C5", "C3"), ("E5", "G2"), ("E5", "A2"), ("F5", "F2")):
         rows.append(
             note(high, 4, kind="whole", staff=upper) + backup(4)
             + note(low, 4, voice="5", kind="whole", staff=lower)

@@ -40,6 +40,8 @@ UPSIDE_DOWN = 5
 """Semitones by which the first of two staves lies below the second, on average, where the lower
 staff has been written first (estimate: hands that cross for a while stay well above)."""
 
+UPSIDE_DOWN_LEAST = 4
+"""Bars in which both staves sound, from which that is judged: fewer may just cross."""
 UPSIDE_DOWN_BARS = 0.9
 """Share of the bars with both staves in which that must be so (estimate)."""
 
@@ -230,7 +232,7 @@ def _upside_down(bars: list[tuple[list[int], list[int]]]) -> bool:
         (sum(first) / len(first), sum(second) / len(second))
         for first, second in bars if first and second
     ]
-    if len(means) < 2:
+    if len(means) < UPSIDE_DOWN_LEAST:
         return False
     below = sum(first < second for first, second in means)
     apart = sum(second - first for first, second in means) / len(means)
