@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, following, leading, on_pulse, staff_bars, strength
+from simplify.score.edits import Draft, following, leading, lower_bars, on_pulse, strength
 from simplify.score.model import Edit, Passage
 from simplify.strategy import Case, Keeps, Strategy, promised
 
@@ -30,9 +30,7 @@ KEEPS = Keeps.MELODY
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead = leading(passage)
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         first = cols[0].onset
         ways = (
             (lambda o, b=bar: on_pulse(b, o), "plays only on the beats of the bar"),

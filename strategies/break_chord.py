@@ -29,8 +29,8 @@ from simplify.score.edits import (
     all_then_each,
     following,
     leading,
+    lower_bars,
     seconds_between,
-    staff_bars,
     written_as,
 )
 from simplify.score.model import Edit, Passage, Strike
@@ -82,9 +82,7 @@ def _act(groups: Sequence[Sequence[Strike]], spans: Sequence[tuple[int, int]]) -
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead, limits = leading(passage), player.limits
     edits: list[Edit | None] = []
-    for _, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for _, cols in lower_bars(passage):
         two: list[Place] = []
         each: list[Place] = []
         for at, column in enumerate(cols):

@@ -21,7 +21,7 @@ from collections.abc import Iterator, Sequence
 
 from simplify.harp.hand import blurred
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, at_octave, dropping, following, leading, staff_bars
+from simplify.score.edits import Draft, at_octave, dropping, following, leading, lower_bars
 from simplify.score.model import Edit, Passage, Strike
 from simplify.strategy import Case, Keeps, Strategy, promised
 
@@ -44,9 +44,7 @@ def _colliding(passage: Passage, low: Sequence[Strike], bar: int) -> list[Strike
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead = leading(passage)
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         low = [s for c in cols for s in following(c, lead, passage.part)]
         met = _colliding(passage, low, bar.index)
         if not met:

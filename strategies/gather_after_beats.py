@@ -31,7 +31,7 @@ from simplify.score.edits import (
     dropping,
     following,
     leading,
-    staff_bars,
+    lower_bars,
     strength,
 )
 from simplify.score.model import Edit, NoteId, Passage, Pitch, Strike
@@ -116,9 +116,7 @@ def _usable(group: Sequence[Column], lead: frozenset[NoteId], passage: Passage) 
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead, limits = leading(passage), player.limits
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         weights = ((_on_beat, "each after-beat joins"), (_weight, "the weak beats join"))
         for weight, words in weights:
             joined: list[Place] = []

@@ -32,8 +32,8 @@ from simplify.score.edits import (
     following,
     harmony_at,
     leading,
+    lower_bars,
     pulse_of,
-    staff_bars,
 )
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.model import Bar, Edit, NoteId, Passage, Pitch, Strike
@@ -119,9 +119,7 @@ def _halves(bar: Bar, cols: Sequence[Column]) -> list[list[Column]]:
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead, limits, segments = leading(passage), player.limits, harmonies(passage)
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         cuts: tuple[tuple[Sequence[Sequence[Column]], str], ...] = (
             (by_pulse(bar, cols), "beat"),
             (_halves(bar, cols), "half bar"),

@@ -28,7 +28,7 @@ from simplify.score.edits import (
     dropping,
     following,
     leading,
-    staff_bars,
+    lower_bars,
 )
 from simplify.score.model import Bar, Edit, Passage
 from simplify.strategy import Case, Keeps, Strategy, promised
@@ -52,9 +52,7 @@ def _second_ones(bar: Bar, group: Sequence[Column]) -> list[Column]:
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead = leading(passage)
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         places: list[Place] = []
         for group in by_pulse(bar, cols):
             off = _second_ones(bar, group)

@@ -28,7 +28,7 @@ from simplify.score.edits import (
     Draft,
     following,
     leading,
-    staff_bars,
+    lower_bars,
     strength,
 )
 from simplify.score.model import Edit, NoteId, Part, Passage, Strike
@@ -51,9 +51,7 @@ def _octave(
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead = leading(passage)
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         found = [(c, _octave(c, lead, passage.part)) for c in cols]
         octaves = [(c, pair) for c, pair in found if pair is not None]
         weak = [pair for c, pair in octaves if strength(bar, c.onset) < STRONG]

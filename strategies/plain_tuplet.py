@@ -28,7 +28,7 @@ from simplify.score.edits import (
     by_pulse,
     following,
     leading,
-    staff_bars,
+    lower_bars,
 )
 from simplify.score.model import Bar, Edit, NoteId, Passage, Strike
 from simplify.strategy import Case, Keeps, Strategy, promised
@@ -77,9 +77,7 @@ def _one(found: list[list[Strike]], start: int, pulse: int) -> Callable[[Draft],
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead = leading(passage)
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         halves: list[Place] = []
         ones: list[Place] = []
         for group in by_pulse(bar, cols):

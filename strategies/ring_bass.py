@@ -26,8 +26,8 @@ from simplify.score.edits import (
     dropping,
     following,
     leading,
+    lower_bars,
     pulse_of,
-    staff_bars,
 )
 from simplify.score.model import Edit, NoteId, Passage, Strike
 from simplify.strategy import Case, Keeps, Strategy, promised
@@ -61,9 +61,7 @@ def _again(
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead = leading(passage)
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         first = cols[0].low.pitch
         even = bar.metre_ticks // bar.pulse_ticks % 2 == 0
         ways = [(True, "each half bar")] if even else []

@@ -27,8 +27,8 @@ from simplify.score.edits import (
     all_then_each,
     following,
     leading,
+    lower_bars,
     on_pulse,
-    staff_bars,
 )
 from simplify.score.model import Bar, Edit, Passage
 from simplify.strategy import Case, Keeps, Strategy, promised
@@ -46,9 +46,7 @@ def _beat_inside(bar: Bar, column: Column) -> int | None:
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead = leading(passage)
     edits: list[Edit | None] = []
-    for bar, staff, cols in staff_bars(passage):
-        if staff == 1:
-            continue
+    for bar, cols in lower_bars(passage):
         later: list[Place] = []
         sooner: list[Place] = []
         for at, column in enumerate(cols):

@@ -26,7 +26,7 @@ WINDOWS = (
     ("schumann_clara/polonaise_op1n2", "18-20", "amateur"),
     ("chopin/mazurka06-2", "31-34", "amateur"),
     ("schumann_clara/polonaise_op1n4", "18-20", "amateur"),
-    ("mozart/k545/movement1_exposition", "2-4", "amateur"),
+    ("mozart/k545/movement1_exposition", "1-4", "amateur"),
 )
 
 
@@ -126,7 +126,7 @@ def test_chords_keep_their_root_by_music21(window: tuple[str, str, str]) -> None
                 if was[at][0] != now[at][0]:
                     other.add(was[at][1])
         assert other <= told(one, "chord_name", "cadence"), f"alternative {one.rank}"
-    assert compared >= 2
+    assert compared >= 3
 
 
 def roots(heard: list[Heard], *, by_bar: bool) -> dict[int, tuple[int, int]]:

@@ -12,6 +12,7 @@ from typing import Any
 from simplify.arrange.ease import Eased, Progress, ease
 from simplify.arrange.gather import Gathered, dressed, mended
 from simplify.arrange.ladder import Ladder, Rung, ladder_of
+from simplify.arrange.numbers import numbers
 from simplify.arrange.realise import Basis, basis_of
 from simplify.errors import PlayerError
 from simplify.harp.instrument import Instrument
@@ -142,11 +143,6 @@ class Duo:
         return all(desk.eased.reached for desk in self.desks)
 
 
-TURNS = 0.5
-"""Places a bar that pedals can't serve from which two harps play by turns (estimate: fewer are
-eased with less harm than a tune handed to and fro)."""
-
-
 def duo_of(
     gathered: Gathered, first: Player, second: Player, *, progress: Progress | None = None
 ) -> Duo:
@@ -165,7 +161,8 @@ def duo_of(
         _on_their_harps(shares, players) for shares in (divided(whole), by_turns(whole))
     )
     late = _without_pedals(by_voice, players)
-    turns = late >= len(part.bars) * TURNS and _without_pedals(turning, players) < late
+    least = len(part.bars) * numbers("duo")["turns"]
+    turns = late >= least and _without_pedals(turning, players) < late
     desks = []
     for at, (share, player) in enumerate(zip(turning if turns else by_voice, players, strict=True)):
         tune = frozenset(n.id for n in share.notes if n.id in whole.tune)

@@ -139,6 +139,11 @@ def staff_bars(passage: Passage) -> Iterator[tuple[Bar, int, tuple[Column, ...]]
         )
 
 
+def lower_bars(passage: Passage) -> Iterator[tuple[Bar, tuple[Column, ...]]]:
+    """(bar, columns) of the staves below the first: `staff_bars` for accompaniments."""
+    return ((bar, row) for bar, staff, row in staff_bars(passage) if staff != 1)
+
+
 def by_pulse(bar: Bar, row: Sequence[Column]) -> tuple[tuple[Column, ...], ...]:
     """The columns of a bar grouped by the felt beat in which they begin; empty beats left out."""
     groups: dict[int, list[Column]] = {}

@@ -179,11 +179,6 @@ def _adopted(job: Any) -> Any:
     return _task[0](job)
 
 
-SHUNS = (0.06, 0.12)
-"""What a strategy that the first sweep leans on costs more in every bar, in further sweeps, so that
-the alternatives come to differ in kind (units of distance)."""
-
-
 def _walk(
     lattice: Lattice, grow: _Grow, workers: int, step: Callable[[], None]
 ) -> list[Settled]:
@@ -218,7 +213,8 @@ def _walk(
     step()
     leaned = _leaned_on([lattice.edits(path) for path in near or found])
     jobs: list[_Sweep] = [_Sweep(soften=path) for path in near[: numbers.softened]]
-    jobs += [_Sweep(share=numbers.soft), *(_Sweep(shunned=leaned, shun=shun) for shun in SHUNS)]
+    jobs.append(_Sweep(share=numbers.soft))
+    jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     settled = lattice.worth_showing(found)
     for more, tally in _side_by_side(_Walker(lattice), jobs, workers):
         settled += more

@@ -41,6 +41,7 @@ class SearchSettings:
     view_strains: tuple[float, ...]
     view_shares: tuple[float, ...]
     strains: tuple[float, ...]
+    shuns: tuple[float, ...]
     distance: float
     near_copy: float
 

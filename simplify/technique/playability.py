@@ -486,7 +486,9 @@ def check_bisbigliando(performance: Performance) -> tuple[Fault, ...]:
         if strings == 2 and wanted >= least and limits.trill_rate < least:
             able = limits.trill_rate
         if able < wanted * (1 - 1e-6):
-            manages = f"this player manages {able:.1f}" if able else "not to be asked of them"
+            manages = f"this player manages {able:.1f}"
+            if not able:
+                manages = "not to be asked of this player"
             text = (
                 f"{strings} notes rustled by the {HAND_NAMES[hand]} hand alone, the other hand is"
                 f" needed elsewhere: {wanted:.1f} notes a second, {manages}"

@@ -96,6 +96,9 @@ def fault(
             load_document(text, path.name)
         elif path.suffix == ".json":
             json.loads(text)
+        elif path.suffix == ".pdf":
+            if not (text.startswith(b"%PDF-") and text.rstrip().endswith(b"%%EOF")):
+                return f"{path.name} is not whole"
         elif not text.rstrip().endswith(b"</html>"):
             return f"{path.name} does not end"
     return ""
