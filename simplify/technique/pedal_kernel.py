@@ -1,6 +1,8 @@
 """The inner loops of the pedal search, compiled.
 
-Costs are int32 arrays over the 2187 settings, one row for each pair of levels. A letter's three
+Costs are int32 arrays over the 2187 settings, one row for each pair of levels, cut into blocks of
+settings that differ in the right foot's letters alone; blocks that can't matter are left out. A
+letter's three
 positions lie `3 ** (6 - letter)` apart; what it costs to leave a position, or to arrive at it,
 depends on the letter, the position and on whether another letter gives the same sound (`doubled`),
 see `pedal_line.EXITS`. numba compiles at the first call and keeps the result on disk.
@@ -17,6 +19,13 @@ from simplify.harp.synonyms import SETTINGS
 from simplify.technique.pedal_line import Ints, exits
 
 THIRD = SETTINGS // 3
+LAST_LEFT = 2
+"""The left foot's last letter."""
+BLOCK = 81
+"""Settings that differ in the right foot's letters alone; they lie together."""
+BLOCKS = SETTINGS // BLOCK
+SIDE = 9
+"""Settings of two letters: a block is SIDE x SIDE."""
 STEP, SLIDE, CLOSE = 0, 1, 2
 """Kinds of operations in `walk`."""
 
@@ -37,6 +46,13 @@ def doubled_turned() -> Ints:
         for letter in range(7)
     ]
     return np.ascontiguousarray(np.stack(rows))
+
+
+@cache
+def doubled_in_blocks() -> Ints:
+    """`doubled` with each block turned as `_turn` turns it."""
+    blocks = doubled().reshape(7, BLOCKS, SIDE, SIDE).transpose(0, 1, 3, 2)
+    return np.ascontiguousarray(blocks.reshape(7, SETTINGS))
 
 
 @njit(inline="always")
@@ -157,32 +173,14 @@ def slide_stages(row, letters, extras, leave, enter, notch, twice, stages):  # t
 
 
 @njit(cache=True, nogil=True)
-def _arrive(fresh, single, double, leave, extra, enter, mask, letter):  # type: ignore[no-untyped-def]
-    """Lowers `fresh` to the cost of arriving at each setting by one move of a letter, from
-    `single` by one notch or from `double` by two."""
-    step = 3 ** (6 - letter)
+def _arrive(fresh, single, double, leave, extra, enter, mask, letter, step):  # type: ignore[no-untyped-def]
+    """Lowers a block's `fresh` to the cost of arriving at each setting by one move of a letter of
+    the right foot, from `single` by one notch or from `double` by two; step: how far apart the
+    letter's positions lie."""
     flat, natural, sharp, flat_more, natural_more, sharp_more, to_flat, to_natural, to_sharp = (
         _prices(leave, enter, letter, extra)
     )
-    if step == 1:
-        for i in range(0, SETTINGS, 3):
-            price_a = _i(flat + _i(mask[i] * flat_more))
-            price_b = _i(natural + _i(mask[i + 1] * natural_more))
-            price_c = _i(sharp + _i(mask[i + 2] * sharp_more))
-            a_one, b_one, c_one = single[i], single[i + 1], single[i + 2]
-            from_b = _i(b_one + price_b)
-            fresh[i] = _best(
-                fresh[i], from_b, _i(double[i + 2] + price_c), _i(mask[i] * to_flat)
-            )
-            fresh[i + 1] = _best(
-                fresh[i + 1], _i(a_one + price_a), _i(c_one + price_c),
-                _i(mask[i + 1] * to_natural),
-            )
-            fresh[i + 2] = _best(
-                fresh[i + 2], from_b, _i(double[i] + price_a), _i(mask[i + 2] * to_sharp)
-            )
-        return
-    for base in range(0, SETTINGS, 3 * step):
+    for base in range(0, BLOCK, 3 * step):
         middle, top, end = base + step, base + 2 * step, base + 3 * step
         fresh_a, fresh_b, fresh_c = fresh[base:middle], fresh[middle:top], fresh[top:end]
         one_a, one_b, one_c = single[base:middle], single[middle:top], single[top:end]
@@ -206,6 +204,35 @@ def _arrive(fresh, single, double, leave, extra, enter, mask, letter):  # type: 
 
 
 @njit(cache=True, nogil=True)
+def _turn(block, into):  # type: ignore[no-untyped-def]
+    """A block with its last two letters first."""
+    for high in range(SIDE):
+        for low in range(SIDE):
+            into[low * SIDE + high] = block[high * SIDE + low]
+
+
+@njit(cache=True, nogil=True)
+def _turn_to_least(block, into):  # type: ignore[no-untyped-def]
+    """Lowers a block to one that is turned as `_turn` turns."""
+    for high in range(SIDE):
+        for low in range(SIDE):
+            into[low * SIDE + high] = min(into[low * SIDE + high], block[high * SIDE + low])
+
+
+@njit(inline="always")
+def _cross(fresh, source, leave, extra, enter, mask, out, into, letter, at, to):  # type: ignore[no-untyped-def]
+    """Lowers `fresh`, block `into`, to the cost of arriving from `source`, block `out`, by moving a
+    letter of the left foot from position `at` to `to` (0 to 2)."""
+    first = 3 * letter
+    price, more = _i(leave[first + at] + extra), _i(leave[first + 21 + at] - leave[first + at])
+    enters = enter[first + 21 + to]
+    left, entered = mask[out * BLOCK : (out + 1) * BLOCK], mask[into * BLOCK : (into + 1) * BLOCK]
+    for j in range(BLOCK):
+        value = _i(source[j] + _i(price + _i(left[j] * more)))
+        fresh[j] = min(fresh[j], _i(value + _i(entered[j] * enters)))
+
+
+@njit(cache=True, nogil=True)
 def _pair(fresh, single, leave, enter, mask, first, pairing):  # type: ignore[no-untyped-def]
     """Lowers `fresh` to the cost of pushing a letter and its right-hand neighbour from flat to
     natural at once."""
@@ -220,35 +247,43 @@ def _pair(fresh, single, leave, enter, mask, first, pairing):  # type: ignore[no
             fresh[target] = min(fresh[target], _i(single[source] + price))
 
 
-@njit(cache=True, nogil=True)
-def walk(  # type: ignore[no-untyped-def]
-    state, lefts, rights, heads, letters, extras, leaves, enters, ladders, emission, twice, far,
-    rows, room, out,
-):
-    """The operations between two columns and the column struck at their end: see
-    `pedal_search.Segment`.
+@njit(inline="always")
+def _fill(row, alive, far):  # type: ignore[no-untyped-def]
+    """Gives the dead blocks of a row values."""
+    for b in range(BLOCKS):
+        if not alive[b]:
+            alive[b] = 1
+            row[b * BLOCK : (b + 1) * BLOCK] = far
 
-    state: shape (lefts * rights, 2187). heads: shape (n, 6), for each operation its kind (`STEP`,
-    `SLIDE`, `CLOSE`), foot, number of letters, number of levels of the foot, cost of the second
-    notch, cost of two adjacent pedals (-1: not asked for). letters, extras: shape (n, 7). leaves,
-    enters: shape (n, 42). ladders: shape (n, 3, levels), how levels merge and the charges by merged
-    level. rows: work space, room[0] * room[1] rows. out: filled with the state after, rows by left
-    and right level. Returns left levels, right levels.
+
+@njit(cache=True, nogil=True)
+def _operate(  # type: ignore[no-untyped-def]
+    rows, alive, places, count, heads, letters, extras, leaves, enters, ladders, twice,
+    twice_turned, far, room,
+):
+    """Operations on a state in the work space, in place.
+
+    The row of left level l and right level r is `places[0, l] * room[1] + places[1, r]`; count:
+    levels of each foot. alive: for each row which of its blocks hold anything. For the operations
+    see `walk`.
     """
-    others_room = room[1]
-    places = np.empty((2, max(room[0], room[1])), dtype=np.int64)
-    free = np.empty((2, max(room[0], room[1])), dtype=np.int64)
-    count = np.array([lefts, rights])
-    spare = np.array([room[0] - lefts, room[1] - rights])
+    free = np.empty_like(places)
+    spare = np.array([room[0] - count[0], room[1] - count[1]])
     for foot in range(2):
-        for level in range(room[foot]):
-            places[foot, level] = level
-            free[foot, room[foot] - 1 - level] = level
-    for left in range(lefts):
-        for right in range(rights):
-            rows[left * others_room + right] = state[left * rights + right]
+        used = np.zeros(room[foot], dtype=np.uint8)
+        for level in range(count[foot]):
+            used[places[foot, level]] = 1
+        n = 0
+        for place in range(room[foot] - 1, -1, -1):
+            if not used[place]:
+                free[foot, n] = place
+                n += 1
     single = np.empty(SETTINGS, dtype=np.int32)
     double = np.empty(SETTINGS, dtype=np.int32)
+    has = np.empty(BLOCKS, dtype=np.uint8)
+    turned_one = np.empty(BLOCK, dtype=np.int32)
+    turned_two = np.empty(BLOCK, dtype=np.int32)
+    turned_fresh = np.empty(BLOCK, dtype=np.int32)
     for at in range(len(heads)):
         kind, foot, letter_count, levels = heads[at, 0], heads[at, 1], heads[at, 2], heads[at, 3]
         notch, pairing = heads[at, 4], heads[at, 5]
@@ -256,14 +291,18 @@ def walk(  # type: ignore[no-untyped-def]
         if kind == SLIDE:
             for left in range(count[0]):
                 for right in range(count[1]):
-                    row = rows[places[0, left] * others_room + places[1, right]]
+                    number = places[0, left] * room[1] + places[1, right]
+                    row = rows[number]
+                    if not alive[number].any():
+                        continue
+                    _fill(row, alive[number], far)
                     for n in range(letter_count):
                         letter = letters[at, n]
                         _slide_row(row, letter, extras[at, n], leave, enter, notch, twice[letter])
             continue
         other_foot = 1 - foot
-        mine = others_room if foot == 0 else 1
-        theirs = 1 if foot == 0 else others_room
+        mine = room[1] if foot == 0 else 1
+        theirs = 1 if foot == 0 else room[1]
         onto, singles, doubles = ladders[at, 0], ladders[at, 1], ladders[at, 2]
         kept = 0
         for level in range(levels):
@@ -275,9 +314,18 @@ def walk(  # type: ignore[no-untyped-def]
             into = places[foot, onto[level]]
             for other in range(count[other_foot]):
                 shift = theirs * places[other_foot, other]
-                low, row = rows[into * mine + shift], rows[place * mine + shift]
-                for j in range(SETTINGS):
-                    low[j] = min(low[j], row[j])
+                low, high = into * mine + shift, place * mine + shift
+                for b in range(BLOCKS):
+                    if not alive[high, b]:
+                        continue
+                    target = rows[low, b * BLOCK : (b + 1) * BLOCK]
+                    source = rows[high, b * BLOCK : (b + 1) * BLOCK]
+                    if alive[low, b]:
+                        for j in range(BLOCK):
+                            target[j] = min(target[j], source[j])
+                    else:
+                        target[:] = source
+                        alive[low, b] = 1
             free[foot, spare[foot]] = place
             spare[foot] += 1
         if kind == STEP:
@@ -285,34 +333,265 @@ def walk(  # type: ignore[no-untyped-def]
             new = free[foot, spare[foot]]
             for other in range(count[other_foot]):
                 shift = theirs * places[other_foot, other]
-                fresh = rows[new * mine + shift]
-                for j in range(SETTINGS):
-                    single[j] = far
-                    double[j] = far
-                    fresh[j] = far
+                number = new * mine + shift
+                fresh, fresh_alive = rows[number], alive[number]
+                fresh_alive[:] = 0
+                has[:] = 0
                 for level in range(kept):
-                    row = rows[places[foot, level] * mine + shift]
-                    one, two = singles[level], doubles[level]
-                    for j in range(SETTINGS):
-                        value = row[j]
-                        single[j] = min(single[j], _i(value + one))
-                        double[j] = min(double[j], _i(value + two))
-                for n in range(letter_count):
-                    letter = letters[at, n]
-                    _arrive(
-                        fresh, single, double, leave, extras[at, n], enter, twice[letter], letter
+                    row, row_alive = (
+                        rows[places[foot, level] * mine + shift],
+                        alive[places[foot, level] * mine + shift],
                     )
+                    one, two = singles[level], doubles[level]
+                    for b in range(BLOCKS):
+                        if not row_alive[b]:
+                            continue
+                        source = row[b * BLOCK : (b + 1) * BLOCK]
+                        by_one = single[b * BLOCK : (b + 1) * BLOCK]
+                        by_two = double[b * BLOCK : (b + 1) * BLOCK]
+                        if has[b]:
+                            for j in range(BLOCK):
+                                value = source[j]
+                                by_one[j] = min(by_one[j], _i(value + one))
+                                by_two[j] = min(by_two[j], _i(value + two))
+                        else:
+                            has[b] = 1
+                            for j in range(BLOCK):
+                                value = source[j]
+                                by_one[j] = _i(value + one)
+                                by_two[j] = _i(value + two)
+                for b in range(BLOCKS):
+                    if not has[b]:
+                        continue
+                    here = slice(b * BLOCK, (b + 1) * BLOCK)
+                    by_one, by_two, turned = single[here], double[here], False
+                    for n in range(letter_count):
+                        letter, extra = letters[at, n], extras[at, n]
+                        if letter > LAST_LEFT and not fresh_alive[b]:
+                            fresh_alive[b] = 1
+                            fresh[here] = far
+                        if letter > LAST_LEFT + 2:
+                            if not turned:
+                                turned = True
+                                _turn(by_one, turned_one)
+                                _turn(by_two, turned_two)
+                                turned_fresh[:] = far
+                            _arrive(
+                                turned_fresh, turned_one, turned_two, leave, extra, enter,
+                                twice_turned[letter, here], letter, 3 ** (8 - letter),
+                            )
+                        elif letter > LAST_LEFT:
+                            _arrive(
+                                fresh[here], by_one, by_two, leave, extra, enter,
+                                twice[letter, here], letter, 3 ** (6 - letter),
+                            )
+                        else:
+                            step = 3 ** (LAST_LEFT - letter)
+                            position = b // step % 3
+                            for to in range(3):
+                                if to == position:
+                                    continue
+                                into = b + (to - position) * step
+                                there = slice(into * BLOCK, (into + 1) * BLOCK)
+                                if not fresh_alive[into]:
+                                    fresh_alive[into] = 1
+                                    fresh[there] = far
+                                far_away = abs(to - position) == 2
+                                _cross(
+                                    fresh[there], by_two if far_away else by_one, leave, extra,
+                                    enter, twice[letter], b, into, letter, position, to,
+                                )
+                    if turned:
+                        _turn_to_least(turned_fresh, fresh[here])
                 if pairing >= 0:
+                    _fill(single, has, far)
+                    _fill(fresh, fresh_alive, far)
                     last = 2 if foot == 0 else 6
                     for letter in range(0 if foot == 0 else 3, last):
                         _pair(fresh, single, leave, enter, twice, letter, pairing)
             places[foot, kept] = new
             kept += 1
         count[foot] = kept
+
+
+@njit(cache=True, nogil=True)
+def _weed(rows, alive, places, count, worst, others, far):  # type: ignore[no-untyped-def]
+    """Marks blocks as dead in which every setting is reached more cheaply by a foot that has moved
+    later: at most `worst` of difference for each foot that has, since only its next move is charged
+    for the time."""
+    lefts, rights = count
+    by_left = np.empty((lefts, BLOCK), dtype=np.int32)
+    by_right = np.empty((rights, BLOCK), dtype=np.int32)
+    by_both = np.empty(BLOCK, dtype=np.int32)
+    for b in range(BLOCKS):
+        here = slice(b * BLOCK, (b + 1) * BLOCK)
+        by_left[:] = far
+        by_right[:] = far
+        by_both[:] = far
+        for left in range(lefts):
+            low = by_left[left]
+            for right in range(rights):
+                number = places[0, left] * others + places[1, right]
+                if not alive[number, b]:
+                    continue
+                row, high = rows[number, here], by_right[right]
+                for j in range(BLOCK):
+                    value = row[j]
+                    low[j] = min(low[j], value)
+                    high[j] = min(high[j], value)
+            for j in range(BLOCK):
+                by_both[j] = min(by_both[j], low[j])
+        for left in range(lefts):
+            low = by_left[left]
+            for j in range(BLOCK):
+                low[j] = min(low[j], _i(by_both[j] + worst))
+        for left in range(lefts):
+            low = by_left[left]
+            for right in range(rights):
+                number = places[0, left] * others + places[1, right]
+                if not alive[number, b]:
+                    continue
+                row, high = rows[number, here], by_right[right]
+                wanted = 0
+                for j in range(BLOCK):
+                    wanted |= row[j] < _i(min(low[j], high[j]) + worst)
+                if not wanted:
+                    alive[number, b] = 0
+
+
+@njit(cache=True, nogil=True)
+def walk(  # type: ignore[no-untyped-def]
+    where, blocks, lefts, rights, heads, letters, extras, leaves, enters, ladders, emission, twice,
+    twice_turned, far, worst, rows, alive, room,
+):
+    """The operations between two columns and the column struck at their end: see
+    `pedal_search.Segment`.
+
+    where, blocks, lefts, rights: a `pedal_search.State`. heads: shape (n, 6), for each operation
+    its kind (`STEP`, `SLIDE`, `CLOSE`), foot, number of letters, number of levels of the foot, cost
+    of the second notch, cost of two adjacent pedals (-1: not asked for). letters, extras: shape
+    (n, 7). leaves, enters: shape (n, 42). ladders: shape (n, 3, levels), how levels merge and the
+    charges by merged level. worst: the most that a foot's time can cost. rows, alive: work space,
+    room[0] * room[1] rows. Returns the state after, its values less the least of them, and that.
+    """
+    places = np.empty((2, max(room[0], room[1])), dtype=np.int64)
+    count = np.array([lefts, rights])
+    for level in range(places.shape[1]):
+        places[:, level] = level
+    for left in range(lefts):
+        for right in range(rights):
+            number, place = left * rights + right, left * room[1] + right
+            for b in range(BLOCKS):
+                at = where[number, b]
+                alive[place, b] = at >= 0
+                if at >= 0:
+                    rows[place, b * BLOCK : (b + 1) * BLOCK] = blocks[at]
+    _operate(
+        rows, alive, places, count, heads, letters, extras, leaves, enters, ladders, twice,
+        twice_turned, far, room,
+    )
+    lefts, rights = count
+    least = far
+    for left in range(lefts):
+        for right in range(rights):
+            number = places[0, left] * room[1] + places[1, right]
+            for b in range(BLOCKS):
+                if not alive[number, b]:
+                    continue
+                row = rows[number, b * BLOCK : (b + 1) * BLOCK]
+                costs = emission[b * BLOCK : (b + 1) * BLOCK]
+                for j in range(BLOCK):
+                    value = _i(row[j] + costs[j])
+                    row[j] = value
+                    least = min(least, value)
+    if lefts * rights > 1:
+        _weed(rows, alive, places, count, worst, room[1], far)
+    after = np.full((lefts * rights, BLOCKS), -1, dtype=np.int32)
+    living = 0
+    for left in range(lefts):
+        for right in range(rights):
+            number = places[0, left] * room[1] + places[1, right]
+            for b in range(BLOCKS):
+                if alive[number, b]:
+                    after[left * rights + right, b] = living
+                    living += 1
+    packed = np.empty((living, BLOCK), dtype=np.int32)
+    for left in range(lefts):
+        for right in range(rights):
+            number = places[0, left] * room[1] + places[1, right]
+            for b in range(BLOCKS):
+                at = after[left * rights + right, b]
+                if at >= 0:
+                    row, into = rows[number, b * BLOCK : (b + 1) * BLOCK], packed[at]
+                    for j in range(BLOCK):
+                        into[j] = _i(row[j] - least)
+    return after, packed, lefts, rights, least
+
+
+@njit(cache=True, nogil=True)
+def stage(  # type: ignore[no-untyped-def]
+    state, lefts, rights, heads, letters, extras, leaves, enters, ladders, twice,
+    twice_turned, far, rows, alive, room, out,
+):
+    """As `walk` for a state of shape (lefts * rights, 2187), without a column; out is filled."""
+    places = np.empty((2, max(room[0], room[1])), dtype=np.int64)
+    count = np.array([lefts, rights])
+    for level in range(places.shape[1]):
+        places[:, level] = level
+    for left in range(lefts):
+        for right in range(rights):
+            rows[left * room[1] + right] = state[left * rights + right]
+            alive[left * room[1] + right] = 1
+    _operate(
+        rows, alive, places, count, heads, letters, extras, leaves, enters, ladders, twice,
+        twice_turned, far, room,
+    )
     for left in range(count[0]):
         for right in range(count[1]):
-            row = rows[places[0, left] * others_room + places[1, right]]
-            target = out[left * count[1] + right]
-            for j in range(SETTINGS):
-                target[j] = _i(row[j] + emission[j])
-    return count[0], count[1]
+            number = places[0, left] * room[1] + places[1, right]
+            _fill(rows[number], alive[number], far)
+            out[left * count[1] + right] = rows[number]
+
+
+@njit(cache=True, nogil=True)
+def age(times, now, stroke, horizon, most, edge, hards, comfortable, hurry, unmet):  # type: ignore[no-untyped-def]
+    """How a foot's levels merge at `now`: those that no longer differ, and the two oldest while
+    there are more than `most` beside level 0.
+
+    times: when the foot last moved, by level, the first minus infinity; stroke: when a move made
+    now counts as made; hards: hard limits of the foot's time for one notch and two; for the rest
+    see `pedal_line.FootTime`. Returns, for each level, what it becomes; the times of the merged
+    levels and of the new one; the charges for a move now by merged level, for one notch and two.
+    """
+    levels = len(times)
+    onto = np.zeros(levels, dtype=np.int32)
+    kept = np.empty(levels + 1, dtype=np.float64)
+    kept[0] = times[0]
+    count = 1
+    for level in range(1, levels):
+        time = times[level]
+        if now - time >= horizon - edge:
+            continue
+        if count == 1 or time != kept[count - 1]:
+            kept[count] = time
+            count += 1
+        onto[level] = count - 1
+    while count > most + 1:  # the older of the two stays: moves after it are charged too little
+        for level in range(2, count - 1):
+            kept[level] = kept[level + 1]
+        count -= 1
+        for level in range(levels):
+            if onto[level] >= 2:
+                onto[level] -= 1
+    charges = np.zeros((2, count), dtype=np.int32)
+    for notches in range(2):
+        hard = hards[notches]
+        for level in range(count):
+            gap = now - kept[level]
+            if gap < hard - edge:
+                charges[notches, level] = unmet
+            elif gap < comfortable - edge:
+                part = hurry * (comfortable - gap) / (comfortable - hard)
+                charges[notches, level] = np.int32(np.rint(part))
+    kept[count] = stroke
+    return onto, kept[: count + 1].copy(), charges[0], charges[1]

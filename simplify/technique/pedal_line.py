@@ -57,7 +57,7 @@ EXITS = 42
 the setting (3 * letter + position + 1), then the same 21 with another letter giving it."""
 GRID_LIMIT = 3
 """Grid moments kept at each end of a long slot: four letters of one foot need no more."""
-_EDGE = 1e-6
+EDGE = 1e-6
 """Seconds by which an interval may miss a limit through rounding."""
 
 
@@ -148,21 +148,26 @@ class FootTime:
 
     def stroke(self, seconds: float) -> float:
         """The time at which a move made then counts as made."""
-        return math.ceil(seconds / self.clock - _EDGE) * self.clock if self.clock else seconds
+        return math.ceil(seconds / self.clock - EDGE) * self.clock if self.clock else seconds
 
     @property
     def horizon(self) -> float:
         """Seconds after which an earlier move of the foot no longer matters."""
         return max(self.comfortable, self.hard * self.factor)
 
+    @property
+    def hards(self) -> tuple[float, float]:
+        """Hard limits for a move of one notch and of two."""
+        return self.hard, self.hard * self.factor
+
     def charge(self, seconds: float, notches: int) -> int:
         """Cost of a move of `notches` made `seconds` after the foot's last one: `unmet` below
         the hard limit, then `hurry` falling in a straight line to 0 at the comfortable time. For a
         move of two notches the hard limit is `factor` times as long."""
-        hard = self.hard * self.factor if notches == 2 else self.hard
-        if seconds < hard - _EDGE:
+        hard = self.hards[notches - 1]
+        if seconds < hard - EDGE:
             return self.unmet
-        if seconds < self.comfortable - _EDGE:
+        if seconds < self.comfortable - EDGE:
             return round(self.hurry * (self.comfortable - seconds) / (self.comfortable - hard))
         return 0
 

@@ -2,7 +2,7 @@
 
 The path runs through a list of operations on an array of costs of shape (left levels, right levels,
 2187): the least cost of reaching each setting with each foot's last move at each level (level 0:
-long enough ago). Operations are
+long enough ago), without those that no best plan can lead through (`State`). Operations are
 
 - `Emit`: a column is struck; every setting pays for sounds it can't give;
 - `Slide`: letters may move, each on its own, in any number (a min-plus product that splits by
@@ -36,10 +36,10 @@ from simplify.harp.instrument import Setting
 from simplify.harp.synonyms import SETTINGS, settings_table
 from simplify.technique import pedal_kernel as kernel
 from simplify.technique.pedal_line import (
+    EDGE,
     EXIT_CLASS,
     EXITS,
     Bools,
-    FootTime,
     Ints,
     Line,
     exits,
@@ -47,6 +47,7 @@ from simplify.technique.pedal_line import (
     start_costs,
 )
 
+Bytes = npt.NDArray[np.uint8]
 FAR = np.int32(1 << 29)
 """Cost of what can't be reached; twice this still fits 32 bits."""
 LEFT, RIGHT = 0, 1
@@ -66,7 +67,7 @@ rounds, larger more work in each."""
 MOSTLY = 0.35
 """Share of the slots and feet laid out from which all are: a last round for another few costs more
 than having them in at once."""
-KEEP_BYTES = 1 << 27
+KEEP_BYTES = 1 << 28
 """Once the states kept take this much memory, states with levels are kept only every `STRIDE`
 operations and computed again on demand."""
 STRIDE = 16
@@ -247,9 +248,9 @@ class Step:
     leave: Ints
     notch: int
     enter: Ints | None
-    onto: tuple[int, ...]
-    singles: tuple[int, ...]
-    doubles: tuple[int, ...]
+    onto: Ints
+    singles: Ints
+    doubles: Ints
     crossing: int | None
     pairing: int | None
 
@@ -281,7 +282,7 @@ class Step:
             source, target, price = self._pair_price(pair)
             single[:, source] = np.minimum(single[:, source], after[:, target] + price)
         out = [
-            np.minimum(level, np.minimum(single + np.int32(one), double + np.int32(two)))
+            np.minimum(level, np.minimum(single + one, double + two))
             for level, one, two in zip(stay, self.singles, self.doubles, strict=True)
         ]
         return np.stack([out[to] for to in self.onto], axis=self.foot)
@@ -331,7 +332,7 @@ class Step:
                 source, far = number + (there - here) * step, abs(there - here) == 2
                 price = int(self.leave[ways[source]]) + extra + enter + (self.notch if far else 0)
                 for level, to in enumerate(self.onto):
-                    charge = (self.doubles if far else self.singles)[to]
+                    charge = int((self.doubles if far else self.singles)[to])
                     if cost(level, source) + price + charge == value:
                         move = Move(
                             self.slot, self.moment, letter, there - 1, here - 1, self.foot, False
@@ -344,7 +345,7 @@ class Step:
                 continue
             source, price = int(sources[at[0]]), int(prices[at[0]])
             for level, to in enumerate(self.onto):
-                if cost(level, source) + price + self.singles[to] == value:
+                if cost(level, source) + price + int(self.singles[to]) == value:
                     moves = [
                         Move(self.slot, self.moment, first, -1, 0, self.foot, False),
                         Move(self.slot, self.moment, second, -1, 0, self.foot, True),
@@ -377,12 +378,77 @@ class Close:
 Operation = Emit | Slide | Step | Close
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """The least cost of reaching each setting with each foot's last move at each level.
+
+    blocks: shape (n, 81), costs of settings that differ in the right foot's letters alone; where:
+    shape (lefts * rights, 27), which of them holds the settings of a row, or -1 if no best plan can
+    lead through any of these.
+    """
+
+    lefts: int
+    rights: int
+    where: Ints
+    blocks: Ints
+
+    @staticmethod
+    def single(row: Ints) -> State:
+        """From the costs of all settings, one level a foot."""
+        return State(1, 1, _WHOLE, row.reshape(-1, kernel.BLOCK))
+
+    @property
+    def plain(self) -> bool:
+        """Whether both feet have one level."""
+        return self.lefts == self.rights == 1
+
+    @property
+    def nbytes(self) -> int:
+        """Memory taken."""
+        return self.where.nbytes + self.blocks.nbytes
+
+    def at(self, index: Index) -> int:
+        """One cost."""
+        left, right, number = index
+        block = self.where[left * self.rights + right, number // kernel.BLOCK]
+        return int(FAR) if block < 0 else int(self.blocks[block, number % kernel.BLOCK])
+
+    def dense(
+        self, lefts: Sequence[int] | None = None, rights: Sequence[int] | None = None
+    ) -> Ints:
+        """Shape (lefts, rights, 2187): the costs of these levels, or of all."""
+        if self.where is _WHOLE:
+            return self.blocks.reshape(1, 1, SETTINGS)
+        lefts = range(self.lefts) if lefts is None else lefts
+        rights = range(self.rights) if rights is None else rights
+        where = self.where.reshape(self.lefts, self.rights, -1)[np.ix_(lefts, rights)]
+        out = self.blocks[where]
+        out[where < 0] = FAR
+        return out.reshape(len(lefts), len(rights), SETTINGS)
+
+    def least(self) -> tuple[Index, int]:
+        """Where the least cost is, and it; the first of several."""
+        costs = self.dense()
+        left, right, number = np.unravel_index(int(costs.argmin()), costs.shape)
+        index = int(left), int(right), int(number)
+        return index, int(costs[index])
+
+    def same(self, other: State) -> bool:
+        """Whether two states with one level a foot are equal."""
+        return np.array_equal(self.dense(), other.dense())
+
+
+_WHOLE: Ints = np.arange(kernel.BLOCKS, dtype=np.int32).reshape(1, -1)
+
+
 @dataclass(frozen=True, eq=False)
 class Segment:
     """What leads from one column to the next: operations of which the last is that column's `Emit`.
+    worst: the most that a foot's time can cost.
     """
 
     operations: tuple[Operation, ...]
+    worst: int
 
     @property
     def alone(self) -> Slide | None:
@@ -403,9 +469,16 @@ class Segment:
         """The operations as arrays."""
         return _coded(self.operations[:-1])
 
-    def through(self, state: Ints) -> Ints:
-        """The state after the column."""
-        return _walk(self.code, state, self.costs)
+    def through(self, state: State) -> tuple[State, int]:
+        """The state after the column less its least value, and that."""
+        code = self.code
+        rows, alive, room = _work_space(code, state.lefts, state.rights)
+        where, blocks, lefts, rights, least = kernel.walk(
+            state.where, state.blocks, state.lefts, state.rights, code.heads, code.letters,
+            code.extras, code.leaves, code.enters, code.ladders, self.costs, kernel.doubled(),
+            kernel.doubled_in_blocks(), FAR, np.int32(self.worst), rows, alive, room,
+        )
+        return State(lefts, rights, where, blocks), int(least)
 
 
 class Code(NamedTuple):
@@ -480,18 +553,18 @@ def _coded(operations: Sequence[Operation]) -> Code:
     )
 
 
-def _walk(code: Code, state: Ints, costs: Ints) -> Ints:
+def _stage(code: Code, state: Ints) -> Ints:
+    """A state of shape (lefts, rights, 2187) after operations alone."""
     lefts, rights = (
         have if after is None else after
         for have, after in zip(state.shape, code.after, strict=False)
     )
-    room = (max(state.shape[0], code.most[LEFT]), max(state.shape[1], code.most[RIGHT]))
-    rows = _work_space(room[0] * room[1])
+    rows, alive, room = _work_space(code, state.shape[0], state.shape[1])
     out = np.empty((lefts, rights, SETTINGS), dtype=np.int32)
-    kernel.walk(
+    kernel.stage(
         state.reshape(-1, SETTINGS), state.shape[0], state.shape[1], code.heads, code.letters,
-        code.extras, code.leaves, code.enters, code.ladders, costs, kernel.doubled(), FAR, rows,
-        room, out.reshape(-1, SETTINGS),
+        code.extras, code.leaves, code.enters, code.ladders, kernel.doubled(),
+        kernel.doubled_in_blocks(), FAR, rows, alive, room, out.reshape(-1, SETTINGS),
     )
     return out
 
@@ -499,12 +572,19 @@ def _walk(code: Code, state: Ints, costs: Ints) -> Ints:
 _SPACE = threading.local()
 
 
-def _work_space(rows: int) -> Ints:
-    """Room for at least so many rows: one array a thread, since fresh memory is slow to touch."""
-    space: Ints | None = getattr(_SPACE, "rows", None)
-    if space is None or len(space) < rows:
-        space = _SPACE.rows = np.empty((rows, SETTINGS), dtype=np.int32)
-    return space
+def _work_space(code: Code, lefts: int, rights: int) -> tuple[Ints, Bytes, tuple[int, int]]:
+    """Rows for the most levels there will be of each foot, and how many those are: one array a
+    thread, since fresh memory is slow to touch."""
+    room = max(lefts, code.most[LEFT]), max(rights, code.most[RIGHT])
+    space: tuple[Ints, Bytes] | None = getattr(_SPACE, "space", None)
+    if space is None or len(space[0]) < room[0] * room[1]:
+        count = room[0] * room[1]
+        space = (
+            np.empty((count, SETTINGS), dtype=np.int32),
+            np.empty((count, kernel.BLOCKS), dtype=np.uint8),
+        )
+        _SPACE.space = space
+    return space[0], space[1], room
 
 
 @dataclass(frozen=True, slots=True)
@@ -546,6 +626,7 @@ def build_program(
     crossing = mills(costs.cross_foot) if tier in costs.cross_tiers else None
     pairing = mills(costs.adjacent) if tier in costs.adjacent_tiers else None
     notch = mills(costs.second_notch)
+    worst = max(foot_time.unmet, foot_time.hurry)
     everything = tuple((letter, 0) for letter in range(7))
     segments: list[Segment] = []
     plain: list[bool] = []
@@ -554,9 +635,10 @@ def build_program(
         if start is not None:
             before = np.full(EXITS, mills(costs.move), dtype=np.int32)
             opening = (Slide(-1, -1, None, everything, before, notch, None), *opening)
-        segments.append(Segment(opening))
+        segments.append(Segment(opening, worst))
         plain.append(True)
-    times: list[list[float]] = [[-np.inf], [-np.inf]]
+    never = np.array([-np.inf])
+    times = [never, never]
     entering: Bools = np.asarray(line.slot_held[:, _SHARED].any(axis=1))
     for slot in range(first, last):
         operations: list[Operation] = []
@@ -565,7 +647,7 @@ def build_program(
         for foot in (LEFT, RIGHT):
             if not wanted[foot] and len(times[foot]) > 1:
                 operations.append(Close(foot, len(times[foot])))
-                times[foot] = [-np.inf]
+                times[foot] = never
         if not line.blocked[slot]:
             if not any(wanted):
                 operations.append(
@@ -601,42 +683,21 @@ def build_program(
                                 )
                             )
                             continue
-                        onto = _aged(times, foot, now, foot_time, most)
-                        gaps = [now - time for time in times[foot]]
+                        onto, times[foot], singles, doubles = kernel.age(
+                            times[foot], now, foot_time.stroke(now), foot_time.horizon, most, EDGE,
+                            foot_time.hards, foot_time.comfortable, foot_time.hurry,
+                            foot_time.unmet,
+                        )
                         operations.append(
                             Step(
-                                slot, moment, foot, leave, notch, enter, onto,
-                                tuple(foot_time.charge(gap, 1) for gap in gaps),
-                                tuple(foot_time.charge(gap, 2) for gap in gaps),
+                                slot, moment, foot, leave, notch, enter, onto, singles, doubles,
                                 crossing, pairing,
                             )
                         )
-                        times[foot].append(foot_time.stroke(now))
         operations.append(Emit(slot + 1, line.emission(slot + 1)))
-        segments.append(Segment(tuple(operations)))
+        segments.append(Segment(tuple(operations), worst))
         plain.append(len(times[LEFT]) == len(times[RIGHT]) == 1)
     return Program(tuple(segments), tuple(plain))
-
-
-def _aged(
-    times: list[list[float]], foot: int, now: float, foot_time: FootTime, most: int
-) -> tuple[int, ...]:
-    """How the foot's levels merge at `now`: those that no longer differ, and the two oldest while
-    there are more than `most`; keeps `times` in step."""
-    kept, onto = [times[foot][0]], [0]
-    for time in times[foot][1:]:
-        if now - time >= foot_time.horizon - 1e-9:
-            onto.append(0)
-        elif len(kept) > 1 and time == kept[-1]:
-            onto.append(len(kept) - 1)
-        else:
-            kept.append(time)
-            onto.append(len(kept) - 1)
-    while len(kept) > most + 1:
-        del kept[2]  # the older of the two times stays: moves after it are charged too little
-        onto = [to if to < 2 else to - 1 for to in onto]
-    times[foot] = kept
-    return tuple(onto)
 
 
 Back = tuple[Index, int, tuple[Move, ...]]
@@ -651,13 +712,13 @@ class Sweep:
     backs: for each segment the ways back found so far, by the index after it."""
 
     program: Program
-    states: tuple[Ints | None, ...]
-    final: Ints
+    states: tuple[State | None, ...]
+    final: State
     taken: tuple[int, ...]
     sizes: tuple[int, ...]
     backs: tuple[dict[Index, Back], ...]
 
-    def state(self, at: int, memory: dict[int, Ints]) -> Ints:
+    def state(self, at: int, memory: dict[int, State]) -> State:
         """State before segment `at` (or the last); `memory` keeps what had to be computed."""
         if at == len(self.states):
             return self.final
@@ -673,26 +734,26 @@ class Sweep:
             for i in range(base, at + 1):
                 assert state is not None
                 memory[i] = state
-                state = self.program.segments[i].through(state)
-                state -= np.int32(self.taken[i + 1] - self.taken[i])
+                if i < at:
+                    state, _ = self.program.segments[i].through(state)
         return memory[at]
 
 
-def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
-    """Runs the segments on a first state of shape (1, 1, 2187).
+def run(program: Program, state: State, before: Sweep | None = None) -> Sweep:
+    """Runs the segments on a first state with one level a foot.
 
     before: a run over the same columns. Where a segment is the same object and starts from the same
     state, its result is taken over. A changed segment changes the states after it, but after a
     while the best ways to all settings run through one and the same state again, and from there the
     states differ by a constant only, which is taken off: so a small change is run in small time.
     """
-    states: list[Ints | None] = []
+    states: list[State | None] = []
     backs: list[dict[Index, Back]] = []
     taken, sizes = [0], [0]
     since = at = 0
-    memory: dict[int, Ints] = {}
+    memory: dict[int, State] = {}
     segments = program.segments
-    same = before is not None and np.array_equal(state, before.state(0, memory))
+    same = before is not None and state.same(before.state(0, memory))
     others = () if before is None else before.program.segments
     pairs = zip(segments, others, strict=False)
     changes = [i for i, (new, old) in enumerate(pairs) if new is not old]
@@ -712,27 +773,25 @@ def run(program: Program, state: Ints, before: Sweep | None = None) -> Sweep:
             state = before.state(at, memory)
             same = False
         ahead = _alike(segments, at, AT_ONCE if before is None else AT_ONCE_AGAIN)
-        if ahead and state.size == SETTINGS:
+        if ahead and state.plain:
             block, offs = _slide_on(segments[at : at + ahead], state)
-            rows = list(block.reshape(ahead, 1, 1, SETTINGS))
+            following = [State.single(row) for row in block]
         else:
-            after = segments[at].through(state)
-            offs = [int(after.min())]
-            after -= np.int32(offs[0])
-            rows = [after]
-        for row, off in zip(rows, offs, strict=True):
-            full = sizes[-1] > KEEP_BYTES and state.size > SETTINGS
+            after, off = segments[at].through(state)
+            following, offs = [after], [off]
+        for after, off in zip(following, offs, strict=True):
+            full = sizes[-1] > KEEP_BYTES and not state.plain
             since = since % STRIDE + 1 if full else 0
             keep = since <= 1
             states.append(state if keep else None)
             backs.append({})
             sizes.append(sizes[-1] + (state.nbytes if keep else 0))
             taken.append(taken[-1] + off)
-            state = row
+            state = after
             at += 1
             if before is not None and program.plain[at - 1] and before.program.plain[at - 1]:
-                following = before.states[at] if at < len(before.states) else before.final
-                same = following is not None and np.array_equal(state, following)
+                known = before.states[at] if at < len(before.states) else before.final
+                same = known is not None and state.same(known)
                 if same:
                     break
     final = before.final if same and before is not None else state
@@ -747,7 +806,7 @@ def _alike(segments: Sequence[Segment], at: int, most: int) -> int:
     return end - at
 
 
-def _slide_on(segments: Sequence[Segment], state: Ints) -> tuple[Ints, list[int]]:
+def _slide_on(segments: Sequence[Segment], state: State) -> tuple[Ints, list[int]]:
     """The states after such segments, shape (n, 2187), each less its minimum, and the minima."""
     count = len(segments)
     leaves = np.empty((count, EXITS), dtype=np.int32)
@@ -763,8 +822,8 @@ def _slide_on(segments: Sequence[Segment], state: Ints) -> tuple[Ints, list[int]
     states = np.empty((count, SETTINGS), dtype=np.int32)
     taken = np.empty(count, dtype=np.int64)
     kernel.slide_run(
-        state.reshape(-1), leaves, enters, emissions, np.int32(notch), kernel.doubled_turned(),
-        states, taken,
+        state.dense().reshape(-1), leaves, enters, emissions, np.int32(notch),
+        kernel.doubled_turned(), states, taken,
     )
     return states, taken.tolist()
 
@@ -773,11 +832,11 @@ def trace(sweep: Sweep, end: Index, at: int | None = None) -> tuple[Index, list[
     """Back from the state before segment `at` (None: after the last) to the first: the state
     there and the moves in order. Where staying costs the same as moving, staying is taken: moves
     are prepared early."""
-    memory: dict[int, Ints] = {}
+    memory: dict[int, State] = {}
     index = end
     moves: list[Move] = []
     at = len(sweep.program.segments) if at is None else at
-    value = int(sweep.state(at, memory)[end])
+    value = sweep.state(at, memory).at(end)
     for number in range(at - 1, -1, -1):
         known = sweep.backs[number].get(index)
         if known is None:
@@ -790,25 +849,24 @@ def trace(sweep: Sweep, end: Index, at: int | None = None) -> tuple[Index, list[
     return index, moves[::-1]
 
 
-def _back(segment: Segment, state: Ints, index: Index, value: int) -> Back:
+def _back(segment: Segment, state: State, index: Index, value: int) -> Back:
     """The way back through a segment from `index` at `value`; state: before the segment."""
     value -= int(segment.costs[index[2]])
     stay = _stay(segment, state, index, value)
     if stay is not None:
-        return stay, int(state[stay]), ()
+        return stay, value, ()
     operations, code = segment.operations[:-1], segment.code
-    kept: list[Sequence[int]] = [range(state.shape[0]), range(state.shape[1])]
-    if state.size > SETTINGS:
+    kept: list[Sequence[int]] = [range(state.lefts), range(state.rights)]
+    if not state.plain:
         for foot in (LEFT, RIGHT):
-            kept[foot] = _sources(operations, foot, state.shape[foot], index[foot])
-        if len(kept[LEFT]) * len(kept[RIGHT]) < state.shape[0] * state.shape[1]:
-            state = state[np.ix_(kept[LEFT], kept[RIGHT])]
+            kept[foot] = _sources(operations, foot, len(kept[foot]), index[foot])
+        if len(kept[LEFT]) * len(kept[RIGHT]) < state.lefts * state.rights:
             operations, index = _narrowed(operations, kept, index)
             code = _coded(operations)
-    stages = [state]
+    stages = [state.dense(kept[LEFT], kept[RIGHT])]
     moves: list[Move] = []
     for at in range(len(operations) - 1):
-        stages.append(_walk(code.only(at), stages[-1], _FREE))
+        stages.append(_stage(code.only(at), stages[-1]))
     for operation, stage in zip(reversed(operations), reversed(stages), strict=True):
         assert not isinstance(operation, Emit)
         index, made = operation.back(stage, index, value)
@@ -849,27 +907,25 @@ def _narrowed(
             levels[operation.foot] = [0]
         elif isinstance(operation, Step):
             foot, last = operation.foot, len(operation.singles)
-            onto = [operation.onto[level] for level in levels[foot]]
-            into = sorted(set(onto))
+            into, onto = np.unique(operation.onto[levels[foot]], return_inverse=True)
             operation = replace(
-                operation, onto=tuple(into.index(to) for to in onto),
-                singles=tuple(operation.singles[to] for to in into),
-                doubles=tuple(operation.doubles[to] for to in into),
+                operation, onto=onto.astype(np.int32), singles=operation.singles[into],
+                doubles=operation.doubles[into],
             )
-            levels[foot] = [*into, last]
+            levels[foot] = [*into.tolist(), last]
         found.append(operation)
     left, right, number = index
     return tuple(found), (levels[LEFT].index(left), levels[RIGHT].index(right), number)
 
 
 def _stay(
-    segment: Segment, state: Ints, index: Index, value: int
+    segment: Segment, state: State, index: Index, value: int
 ) -> Index | None:
     """Where a path without a move in the segment that ends at `index` at `value` began, if one
     does."""
-    if state.size == SETTINGS and index[0] == index[1] == 0:
-        return index if int(state[index]) == value else None
-    ways: list[list[int]] = [list(range(state.shape[0])), list(range(state.shape[1]))]
+    if state.plain and index[0] == index[1] == 0:
+        return index if state.at(index) == value else None
+    ways: list[list[int]] = [list(range(state.lefts)), list(range(state.rights))]
     for operation in segment.operations[:-1]:
         if isinstance(operation, Step):
             ways[operation.foot] = [operation.onto[way] for way in ways[operation.foot]]
@@ -880,7 +936,7 @@ def _stay(
         if to != left:
             continue
         for other, into in enumerate(ways[RIGHT]):
-            if into == right and int(state[one, other, number]) == value:
+            if into == right and state.at((one, other, number)) == value:
                 return one, other, number
     return None
 
@@ -1010,9 +1066,9 @@ class Solution:
     most: int
 
 
-def first_state(line: Line, start: Setting | None) -> Ints:
-    """Shape (1, 2187, 1): the costs of the first settings."""
-    return start_costs(line, start).reshape(1, 1, SETTINGS)
+def first_state(line: Line, start: Setting | None) -> State:
+    """The costs of the first settings."""
+    return State.single(start_costs(line, start))
 
 
 def solve(line: Line, start: Setting | None) -> Solution:
@@ -1070,10 +1126,9 @@ def conclude(
     line: Line, start: Setting | None, sweep: Sweep, tracked: Tracked, most: int
 ) -> Solution:
     """Reads the plan off a finished sweep and charges it."""
-    flat = int(sweep.final.argmin())
-    left, right, number = (int(i) for i in np.unravel_index(flat, sweep.final.shape))
-    index, moves = trace(sweep, (left, right, number))
-    bound = sweep.taken[-1] + int(sweep.final[left, right, number])
+    end, rest = sweep.final.least()
+    index, moves = trace(sweep, end)
+    bound = sweep.taken[-1] + rest
     placed = place_moves(line, index[2], moves)
     real = account(line, index[2], placed, start is not None)
     return Solution(index[2], placed, real, real.total == bound, sweep, tracked, most)

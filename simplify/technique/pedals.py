@@ -34,11 +34,13 @@ from simplify.technique.pedal_line import (
     standard_costs,
 )
 from simplify.technique.pedal_search import (
+    FAR,
     MOST_LEVELS,
     ROUNDS,
     Index,
     Move,
     Solution,
+    State,
     Tracked,
     account,
     build_program,
@@ -349,14 +351,14 @@ class PedalTrellis:
         """For each column the cost still to come with feet as they are (least over levels, joined
         with the cost so far), with both feet free, and what was taken off the second."""
         sweep = self._solution.sweep
-        ahead = np.zeros(sweep.final.shape, dtype=np.int32)
+        ahead = np.zeros((sweep.final.lefts, sweep.final.rights, SETTINGS), dtype=np.int32)
         taken = 0
         through: list[Ints] = []
         free: list[Ints] = []
         shifts: list[int] = []
-        memory: dict[int, Ints] = {}
+        memory: dict[int, State] = {}
         for at in range(len(sweep.program.segments), 0, -1):
-            through.append((sweep.state(at, memory) + ahead).min(axis=(0, 1)))
+            through.append((sweep.state(at, memory).dense() + ahead).min(axis=(0, 1)))
             free.append(ahead[0, 0].copy())
             shifts.append(taken)
             for operation in reversed(sweep.program.segments[at - 1].operations):
@@ -369,7 +371,7 @@ class PedalTrellis:
     def prefix_values(self, column: int) -> Floats:
         """Shape (2187,): least cost of everything up to and with a column, by its setting."""
         sweep = self._solution.sweep
-        state = sweep.state(column + 1, {}).min(axis=(0, 1))
+        state = sweep.state(column + 1, {}).dense().min(axis=(0, 1))
         values: Floats = (state.astype(np.float64) + sweep.taken[column + 1]) / SCALE
         return values
 
@@ -480,7 +482,7 @@ class PedalTrellis:
             program = build_program(line, self._start, inner, most, low, last)
             state, base = old.state(low + 1, {}), old.taken[low + 1]
         sweep = run(program, state)
-        total = sweep.final if ahead is None else sweep.final + ahead
+        total = sweep.final.dense() if ahead is None else sweep.final.dense() + ahead
         left, right, number = _least(total)
         bound = base + sweep.taken[-1] + int(total[left, right, number])
         index, moves = trace(sweep, (left, right, number))
@@ -540,13 +542,13 @@ class PedalTrellis:
             here = int(free[column][number]) + shifts[column]
             stay = int(free[following][number]) + shifts[following] + struck
             if stay != here:
-                state = np.full((1, 1, SETTINGS), np.int32(1 << 29), dtype=np.int32)
-                state[0, 0, number] = 0
+                costs = np.full(SETTINGS, FAR, dtype=np.int32)
+                costs[number] = 0
                 piece = build_program(
                     line, None, tracked, most, column + shift, following + shift
                 )
-                run_on = run(piece, state)
-                total = run_on.final + free[following]
+                run_on = run(piece, State.single(costs))
+                total = run_on.final.dense() + free[following]
                 left, right, number = _least(total)
                 moves.extend(trace(run_on, (left, right, number))[1])
             column = following
