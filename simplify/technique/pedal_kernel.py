@@ -2,10 +2,9 @@
 
 Costs are int32 arrays over the 2187 settings, one row for each pair of levels, cut into blocks of
 settings that differ in the right foot's letters alone; blocks that can't matter are left out. A
-letter's three
-positions lie `3 ** (6 - letter)` apart; what it costs to leave a position, or to arrive at it,
-depends on the letter, the position and on whether another letter gives the same sound (`doubled`),
-see `pedal_line.EXITS`. numba compiles at the first call and keeps the result on disk.
+letter's three positions lie `3 ** (6 - letter)` apart; what it costs to leave a position, or to
+arrive at it, depends on the letter, the position and on whether another letter gives the same sound
+(`doubled`), see `pedal_line.EXITS`. numba compiles at the first call and keeps the result on disk.
 """
 
 from __future__ import annotations
