@@ -79,7 +79,8 @@ def front(original: float, points: Sequence[Point], limit: float, taker: str) ->
         label(4, 12, "↑ difficulty"),
         tag("line", x1=LEFT, x2=WIDTH - RIGHT, y1=y(limit), y2=y(limit), stroke=OVER,
             stroke_width=1.4, stroke_dasharray="6 3"),
-        label(WIDTH - RIGHT - 4, y(limit) + 17, f"{taker} takes up to {limit:g}",
+        label(WIDTH - RIGHT - 4, y(limit) + (-7 if y(limit) > TOP + 24 else 17),
+              f"{taker} takes up to {limit:g}",
               text_anchor="end", fill=OVER),
         _edge(original, points, x, y),
         tag(
