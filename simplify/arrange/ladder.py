@@ -19,6 +19,7 @@ from simplify.difficulty.load import Reading, read_for
 from simplify.distance import distance
 from simplify.harp.player import LAYERS, MODERATE, SIMPLE, Player
 from simplify.score.model import Part, Passage
+from simplify.technique.hands import Learnt, learnt_key
 from simplify.technique.plan import Performance
 
 
@@ -100,23 +101,24 @@ def ladder_of(
             again = ease(basis_of(here.part, player.harp), player, most=most)
             eased = again if again.reached else eased
         carried = unchanged_bars(harder.part, eased.part)
-        difficulty = eased.reading.assessment.difficulty
+        reading = _as_learnt(eased.reading, harder_reading.performance, carried, most)
+        difficulty = reading.assessment.difficulty
         tune, low = retained(basis, eased.part)
         whole = Passage(basis.part, 0, len(basis.part.bars) - 1)
-        within = eased.reading.verdict.within and not eased.reading.faults
+        within = reading.verdict.within and not reading.faults
         rungs.append(
             Rung(
-                player, eased.part, eased.reading, eased.dials, carried,
+                player, eased.part, reading, eased.dials, carried,
                 frozenset(range(len(basis.part.bars))) - eased.asking,
-                _same_fingers(harder_reading.performance, eased.reading.performance, carried),
+                _same_fingers(harder_reading.performance, reading.performance, carried),
                 before - difficulty, within, most is None or difficulty <= most + 1e-6,
                 () if within else eased.resisting, tune, beats_kept(basis, eased.part), low,
                 distance(whole, whole.of(eased.part)).total,
-                _teaches(eased.reading), _hints(eased.reading),
+                _teaches(reading), _hints(reading),
             )
         )
         harder = basis_of(eased.part, player.harp, tune_in(here, eased.part))
-        harder_reading = eased.reading
+        harder_reading = reading
     return Ladder(gathered, basis, source, tuple(rungs))
 
 
@@ -124,22 +126,36 @@ def _part_of(progress: Progress, at: int, of: int) -> Progress:
     return lambda done, total: progress(at * total + done, of * total)
 
 
+def _as_learnt(
+    reading: Reading, harder: Performance, bars: frozenset[int], most: float | None
+) -> Reading:
+    """The reading with the harder version's hands and fingers in the bars that are its own, unless
+    the version would be too hard, or have more faults, with them."""
+    player, part = reading.player, reading.performance.part
+    if harder.player.harp.has_pedals != player.harp.has_pedals:
+        return reading
+    learnt = _fingers(harder, bars)
+    known = read_for(part, player, learnt) if learnt else reading
+    worse = len(known.faults) > len(reading.faults)
+    worse |= reading.verdict.within and not known.verdict.within
+    return reading if worse or known.assessment.difficulty > (most or 100.0) + 1e-6 else known
+
+
+def _fingers(performance: Performance, bars: frozenset[int]) -> Learnt:
+    """Hand and finger of every strike in these bars."""
+    plan = performance.hand_plan
+    return {
+        learnt_key(strike): (hand, finger)
+        for strike, hand, finger in zip(performance.strikes, plan.hands, plan.fingers, strict=True)
+        if strike.first.bar in bars
+    }
+
+
 def _same_fingers(old: Performance, new: Performance, bars: frozenset[int]) -> float:
     """Share of the strikes of these bars that both plans give to the same finger of the same hand
     (1 if there are none)."""
-    fingers = {
-        (s.onset, s.lead, s.pitch.midi): (hand, finger)
-        for s, hand, finger in zip(
-            old.strikes, old.hand_plan.hands, old.hand_plan.fingers, strict=True
-        )
-    }
-    rows = [
-        fingers.get((s.onset, s.lead, s.pitch.midi)) == (hand, finger)
-        for s, hand, finger in zip(
-            new.strikes, new.hand_plan.hands, new.hand_plan.fingers, strict=True
-        )
-        if s.first.bar in bars
-    ]
+    before, after = _fingers(old, bars), _fingers(new, bars)
+    rows = [before.get(key) == taken for key, taken in after.items()]
     return sum(rows) / len(rows) if rows else 1.0
 
 

@@ -54,6 +54,7 @@ from simplify.harp.player import (
     Rules,
 )
 from simplify.score.model import Part
+from simplify.technique.hands import Learnt
 from simplify.technique.perform import perform
 from simplify.technique.plan import Fault, Performance
 from simplify.technique.playability import find_faults
@@ -523,9 +524,10 @@ class Reading:
     verdict: Verdict
 
 
-def read_for(part: Part, player: Player) -> Reading:
-    """Performance, assessment, faults and verdict of a part for a player."""
-    performance = perform(part, player)
+def read_for(part: Part, player: Player, learnt: Learnt | None = None) -> Reading:
+    """Performance, assessment, faults and verdict of a part for a player. learnt: hands and fingers
+    known from another version."""
+    performance = perform(part, player, learnt=learnt)
     assessment, faults = assess(performance), find_faults(performance)
     return Reading(
         player, performance, assessment, faults, verdict(assessment, player.rules, faults)

@@ -78,6 +78,7 @@ class HandRules(NamedTuple):
     close: float
     over_hand: float
     takeover: float
+    learnt: float
     other_hand_share: float
     split_margin: float
     notes_per_hand: int
@@ -432,7 +433,8 @@ class Moments(NamedTuple):
 
     at: seconds; away: the left hand turns a lever; per place, strings low to high: strings, cost of
     giving it to the left, to the right hand, harmonic, etouffe, rolled, trill, busy until
-    (seconds), sweep number, asked (0, 1 left, 2 right), upper (a note of it stands on staff 1).
+    (seconds), sweep number, asked (0, 1 left, 2 right), upper (a note of it stands on staff 1),
+    learnt (0, 1 to 4 a finger of the left hand, 5 to 8 of the right).
     """
 
     at: Floats
@@ -449,6 +451,7 @@ class Moments(NamedTuple):
     sweep: Ints
     asked: Ints
     upper: Ints
+    learnt: Ints
 
 
 class _Blocks(NamedTuple):
@@ -530,7 +533,7 @@ def _add_block(rules, moments, blocks, used, i, right, taken):  # type: ignore[n
     options = 1 if free == 0 or free > 4 else _FIRST[free + 1] - _FIRST[free]
     least = _INF
     for option in range(options):
-        at = 0
+        at = other = 0
         for k in range(n):
             finger = 0
             if moments.sweep[blocks.places[a + k]] == 0:
@@ -542,7 +545,10 @@ def _add_block(rules, moments, blocks, used, i, right, taken):  # type: ignore[n
                     finger = free - at
                 at += 1
             blocks.fingers[f + k] = finger
-        cost = fixed + grip_cost(rules, blocks.strings, a, n, blocks.fingers, f)
+            known = moments.learnt[blocks.places[a + k]]
+            other += known > 0 and known != finger + 4 * right
+        cost = fixed + other * rules.learnt
+        cost += grip_cost(rules, blocks.strings, a, n, blocks.fingers, f)
         blocks.own[o + option] = cost
         blocks.thumb[o + option] = thumb_of(rules, blocks.strings, a, n, blocks.fingers, f)
         least = min(least, cost)

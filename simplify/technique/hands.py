@@ -25,7 +25,7 @@ add. Time is linear in moments; tables hold tens of states a side. The arithmeti
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 from typing import Any
@@ -106,6 +106,15 @@ class HandStep:
     need: float
 
 
+Learnt = Mapping[tuple[int, int, int], tuple[str, int]]
+"""Hand and finger by `learnt_key`."""
+
+
+def learnt_key(strike: Strike) -> tuple[int, int, int]:
+    """What a strike is recognised by in another version of a part."""
+    return strike.onset, strike.lead, strike.pitch.midi
+
+
 def plan_hands(
     part: Part,
     player: Player,
@@ -129,14 +138,20 @@ def plan_with_tables(
     played: Sequence[Pitch],
     *,
     left_busy: Sequence[tuple[float, float]] = (),
+    learnt: Learnt | None = None,
 ) -> tuple[HandPlan, HandTables]:
-    """As `plan_hands`, with the chords and steps of each hand."""
+    """As `plan_hands`, with the chords and steps of each hand. learnt: hand and finger that strikes
+    are known with, kept unless something else forbids it."""
     model = hand_model(player.limits, player.harp)
     moments = moments_of(part, player, seconds, played)
     away = [
         any(a - EPSILON <= moment.at <= b + EPSILON for a, b in left_busy) for moment in moments
     ]
-    hands, fingers, cost = kernel.plan(model.rules, _flat(moments, away))
+    known = [0] * len(part.strikes)
+    for i, strike in enumerate(part.strikes):
+        hand, finger = learnt.get(learnt_key(strike), ("", 0)) if learnt else ("", 0)
+        known[i] = finger + 4 * (hand == "R") if finger else 0
+    hands, fingers, cost = kernel.plan(model.rules, _flat(moments, away, known))
     return _plan(part.strikes, model, moments, hands.tolist(), fingers.tolist(), float(cost))
 
 
@@ -144,7 +159,9 @@ HandTables = dict[str, tuple[tuple[HandChord, ...], tuple[HandStep, ...]]]
 """Chords and steps of the left ('L') and the right ('R') hand, in time order."""
 
 
-def _flat(moments: tuple[Moment, ...], away: list[bool]) -> kernel.Moments:
+def _flat(
+    moments: tuple[Moment, ...], away: list[bool], known: Sequence[int]
+) -> kernel.Moments:
     """The moments as the compiled code takes them."""
     first = np.zeros(len(moments) + 1, dtype=np.int64)
     np.cumsum([len(m.strings) for m in moments], out=first[1:])
@@ -160,6 +177,7 @@ def _flat(moments: tuple[Moment, ...], away: list[bool]) -> kernel.Moments:
         row("harmonic", np.int64), row("etouffe", np.int64), row("rolled", np.int64),
         row("trill", np.int64), row("busy", np.float64),
         row("sweep", np.int64), np.array(asked, dtype=np.int64), row("upper", np.int64),
+        np.array([known[g[0]] for m in moments for g in m.members], dtype=np.int64),
     )
 
 

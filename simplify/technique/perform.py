@@ -6,7 +6,7 @@ from simplify.harp.instrument import Setting
 from simplify.harp.player import Player
 from simplify.score.model import ALTER_SIGNS, Part
 from simplify.technique.fingers import constant
-from simplify.technique.hands import keep_tables, plan_with_tables
+from simplify.technique.hands import Learnt, keep_tables, plan_with_tables
 from simplify.technique.levers import plan_levers
 from simplify.technique.pedals import plan_pedals
 from simplify.technique.plan import PedalPlan, Performance
@@ -15,31 +15,37 @@ _GRAIN = 5e-4
 """Half a millisecond, the grain of all costs in time."""
 
 
-def perform(part: Part, player: Player, *, start: Setting | None = None) -> Performance:
+def perform(
+    part: Part, player: Player, *, start: Setting | None = None, learnt: Learnt | None = None
+) -> Performance:
     """Everything the player adds to the part: strings and pedals first, then hands on the strings.
 
-    start: the pedal setting to begin with, if it is given (order of `instrument.PEDALS`).
+    start: the pedal setting to begin with, if it is given (order of `instrument.PEDALS`). learnt:
+    hands and fingers known from another version.
 
     Levers are turned by the left hand, so on a lever harp each plan needs the other: levers are
     planned for the hands of the staves first; where that leaves trouble, once more for the hands
     as fingered, and the plan with less trouble is taken.
     """
     pedal_plan = plan_pedals(part, player, start=start)
-    performance = _with_hands(part, player, pedal_plan)
+    performance = _with_hands(part, player, pedal_plan, learnt)
     trouble = 0 if player.harp.has_pedals else _lever_trouble(performance)
     if not trouble:
         return performance
     hands = performance.hand_plan.hands
-    again = _with_hands(part, player, plan_levers(part, player, start=start, hands=hands))
+    levers = plan_levers(part, player, start=start, hands=hands)
+    again = _with_hands(part, player, levers, learnt)
     return again if _lever_trouble(again) < trouble else performance
 
 
-def _with_hands(part: Part, player: Player, pedal_plan: PedalPlan) -> Performance:
+def _with_hands(
+    part: Part, player: Player, pedal_plan: PedalPlan, learnt: Learnt | None
+) -> Performance:
     """The performance on these strings, the left hand kept from where it turns levers."""
     seconds, until = strike_seconds(part)
     turns = lever_turns(part, pedal_plan)
     hand_plan, tables = plan_with_tables(
-        part, player, seconds, pedal_plan.played, left_busy=turns
+        part, player, seconds, pedal_plan.played, left_busy=turns, learnt=learnt
     )
     performance = Performance(part, player, seconds, until, hand_plan, pedal_plan)
     keep_tables(performance, tables)
