@@ -19,13 +19,14 @@ from simplify.arrange.gather import (
     transposed,
 )
 from simplify.arrange.keys import key_costs, parse_key, semitones_to
+from simplify.arrange.ladder import ladder_of
 from simplify.arrange.realise import Dials, assembled, basis_of, realise
 from simplify.arrange.reduce import beats_kept, reduced, retained, unchanged_bars
 from simplify.arrange.tune import find_tune
 from simplify.cli import gentler
 from simplify.errors import SelectionError
 from simplify.harp.instrument import instrument
-from simplify.harp.player import tier_player
+from simplify.harp.player import tier_names, tier_player
 from simplify.score.carry import carried
 from simplify.score.edits import in_key
 from simplify.score.graft import emit_part
@@ -482,6 +483,20 @@ def test_one_file_holds_all_levels(versions: Path):
         "Harp (school)", "Harp (amateur)", "Harp (professional)",
     ]
     assert schema_faults((versions / "all.musicxml").read_bytes()) == ()
+
+
+def test_a_pupil_who_moves_up_keeps_the_fingers_learnt():
+    """What an easier version has from the harder one it fingers alike, and a beginner's version is
+    reached: a rag, whose tune never begins on the beat that a beginner needs."""
+    gathered = gather(open_score(str(corpus.getWork("joplin/maple_leaf_rag"))))
+    part = replace(gathered.part.window(0, 16))
+    ladder = ladder_of(
+        replace(gathered, part=part), [tier_player(tier) for tier in reversed(tier_names())]
+    )
+    assert ladder.reached
+    for rung in ladder.rungs[1:]:
+        assert rung.carried
+        assert rung.same_fingers == 1.0
 
 
 def test_bars_reported_as_carried_over_are_the_same(versions: Path):

@@ -18,10 +18,11 @@ from simplify.technique.hands import (
     glissandi,
     hand_chords,
     hand_steps,
+    learnt_key,
     moments_of,
     plan_hands,
 )
-from simplify.technique.perform import strike_seconds
+from simplify.technique.perform import perform, strike_seconds
 from simplify.technique.plan import HandPlan, PedalPlan, Performance
 
 TIERS = tier_names()
@@ -399,6 +400,31 @@ def test_crossed_hands_are_played_where_asked() -> None:
     performance = as_written(parse_part("4/4 | L:E5:4 ; R:C4:4"), "professional")
     heads = [s.first for s in performance.strikes]
     assert [h.hand for h in heads] == list(performance.hand_plan.hands)
+
+
+def known(text: str, tier: str, fingers: str) -> str:
+    """As `fingered`, by a player who has learnt these hands and fingers."""
+    part = parse_part(text)
+    learnt = {
+        learnt_key(strike): (word[0], int(word[1]))
+        for strike, word in zip(part.strikes, fingers.split(), strict=True)
+    }
+    plan = perform(part, tier_player(tier), learnt=learnt).hand_plan
+    return " ".join(f"{h}{f}" for h, f in zip(plan.hands, plan.fingers, strict=True))
+
+
+def test_what_is_learnt_is_kept() -> None:
+    """A pupil who knows a fingering keeps it, though another would be more comfortable."""
+    text = "4/4 tempo:72 | C4:1 D4 E4 F4"
+    assert fingered(text) == "R4 R3 R2 R1"
+    assert known(text, "professional", "R3 R2 R1 R3") == "R3 R2 R1 R3"
+    assert known(text, "professional", "L4 L3 L2 L1") == "L4 L3 L2 L1"
+
+
+def test_what_is_learnt_is_left_where_the_hand_can_not() -> None:
+    """Thumb and second finger over ten strings, which an adult may know, is no child's."""
+    text = "4/4 tempo:72 | [C4 E5]:4"
+    assert known(text, "beginner", "R2 R1") != "R2 R1"
 
 
 @pytest.mark.parametrize("tier", TIERS)

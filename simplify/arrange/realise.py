@@ -63,7 +63,7 @@ WORDS = {
     ),
     "rhythm": (
         "", "the accompaniment set on the beat", "the tune straightened to half beats",
-        "the tune straightened to beats",
+        "the tune straightened to the beats it keeps",
     ),
     "near": ("", "chords moved towards the bass", "low basses moved up an octave"),
     "free": ("", "the left hand freed to turn a lever"),
@@ -303,6 +303,8 @@ def _tune(bar: Bar, lead: Sequence[Note], dials: Dials) -> list[Note]:
         kept = [strongest(cell, cells[cell]) for cell in sorted(cells)]
     if dials.rhythm >= 2:
         grid = _grid(bar, dials.rhythm)
+        if dials.rhythm == MOST["rhythm"] and dials.tune >= 4:  # fewer notes than beats: on theirs
+            grid = max(grid, _grid(bar, dials.tune))
         snapped: dict[int, Note] = {}
         for note in kept:
             cell = note.onset if note.tie_in else _cell(bar, note.onset, grid)
