@@ -6,6 +6,7 @@ import pytest
 
 from simplify.errors import ScoreError
 from simplify.score import convert
+from simplify.score.model import TICKS
 from simplify.score.read import score_from_bytes, select_part
 from tests.support_formats import ABC, FORMATS, KERN, MEI
 
@@ -26,6 +27,17 @@ def test_the_small_piece_in_each_format(kind):
     part = select_part(score).part
     names = [[n.pitch.name for n in part.notes if n.bar == 0 and n.staff == 1]]
     assert names == [["A4", "C5", "F♯4", "G4", "B♭4"]]
+
+
+def test_bars_that_a_repeat_splits_stay_short():
+    """Chopin's mazurka of music21's corpus: bar 32 has two beats and the unnumbered one after it
+    the third, as music21 reads the kern itself; no rests come in between."""
+    import music21
+
+    path = music21.corpus.getWork("chopin/mazurka06-2")
+    part = select_part(score_from_bytes(path.read_bytes(), "mazurka.krn")).part
+    staff = music21.converter.parse(path).parts[0].getElementsByClass("Measure")
+    assert [bar.duration / TICKS for bar in part.bars] == [float(m.highestTime) for m in staff]
 
 
 def test_a_text_that_is_too_large(monkeypatch):

@@ -179,6 +179,8 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
     lines.append("")
     if not result.alternatives:
         lines.append("No alternative was found that this player could play without a fault.")
+    if result.keeps:
+        lines.append(f"Kept as asked: {result.keeps.replace(',', ', ')}.")
     if not result.reached:
         lines.append(f"The tier is not reached; what resists most: {result.resisting}.")
     if result.also:

@@ -15,6 +15,8 @@ import re
 import subprocess
 import sys
 import warnings
+from collections.abc import Sequence
+from typing import Any
 
 from simplify.errors import ScoreError
 from simplify.score.players import HARP, Listed, paired
@@ -139,8 +141,25 @@ def _through_music21(raw: bytes, kind: str, path: str) -> bytes:
                 staff.__class__ = stream.PartStaff  # the exporter joins PartStaffs only
                 staff.partName = choice.name
             parsed.insert(0, layout.StaffGroup(staves, name=choice.name, symbol="brace"))
+    _keep_short_bars(parts)
     xml = GeneralObjectExporter(parsed).parse()
     return _steady(bytes(xml), _mei_title(text) if kind == "mei" else "")
+
+
+def _keep_short_bars(parts: Sequence[Any]) -> None:
+    """A bar that is short in every part (an upbeat, or one that a repeat sign splits) is marked as
+    short, else the exporter fills it with rests and the music stands still there."""
+    rows = [list(part.getElementsByClass("Measure")) for part in parts]
+    if len({len(row) for row in rows}) != 1:
+        return
+    for bars in zip(*rows, strict=True):
+        gaps = [
+            bar.barDuration.quarterLength - bar.paddingLeft - bar.paddingRight - bar.highestTime
+            for bar in bars
+        ]
+        if min(gaps) > 0:
+            for bar in bars:
+                bar.paddingRight += min(gaps)
 
 
 def _mei_title(text: str) -> str:
