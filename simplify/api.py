@@ -366,6 +366,7 @@ def keeps_from(text: str) -> Keeps:
     return flags
 
 
+@_uncollected()
 def rewrite_score(
     request: Request,
     *,
@@ -559,8 +560,10 @@ def _alternatives(
         )
         if row.note or not beaten:
             kept.append(row)
+    ends = {_content(part, first, last): before}
+    ends |= {_content(row.part, first, last): row.difficulty for row in kept[:count]}
     return tuple(
-        replace(row, rank=i, steps=_steps(part, row.edits, first, last, player))
+        replace(row, rank=i, steps=_steps(part, row.edits, first, last, player, ends))
         for i, row in enumerate(kept[:count], start=1)
     )
 
@@ -569,21 +572,39 @@ def _bar_layers(assessment: Assessment) -> tuple[tuple[float, ...], ...]:
     return tuple(bar.layers for bar in assessment.bars)
 
 
+def _content(part: Part, first: int, last: int) -> frozenset[NoteId]:
+    """The notes of some bars of one source's versions, which tell those bars apart."""
+    return frozenset(note.id for row in part.notes_by_bar[first : last + 1] for note in row)
+
+
 def _steps(
-    part: Part, edits: Sequence[Edit], first: int, last: int, player: Player
+    part: Part,
+    edits: Sequence[Edit],
+    first: int,
+    last: int,
+    player: Player,
+    read: dict[frozenset[NoteId], float],
 ) -> tuple[Step, ...]:
     """Edits in words, in bar order; the same act in neighbouring bars is told once. Each edit is
     credited with what difficulty and distance of bars first..last do as it comes in, in the order
-    in which the edits apply, so that the credits add up to the whole."""
+    in which the edits apply, so that the credits add up to the whole. read: the difficulty of
+    versions of these bars by content, which what is read here is added to."""
     source = Passage(part, first, last)
     rows: list[tuple[int, int, Edit, str, float, float]] = []
     now, far = part, 0.0
-    hard = assess(perform(part.window(first, last), player)).difficulty
+
+    def difficulty(version: Part) -> float:
+        content = _content(version, first, last)
+        if content not in read:
+            read[content] = assess(perform(version.window(first, last), player)).difficulty
+        return read[content]
+
+    hard = difficulty(part)
     for edit in edits:
         low, high = edit.bars(now)
         touched = [now.by_id[i] for i in sorted(edit.remove)] + list(edit.add)
         now = now.apply(edit)
-        eased = assess(perform(now.window(first, last), player)).difficulty
+        eased = difficulty(now)
         further = distance(source, source.of(now)).total
         rows.append((low, high, edit, hand_words(touched), hard - eased, further - far))
         hard, far = eased, further
