@@ -9,6 +9,7 @@ MusicXML is.
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import os
 import re
@@ -34,6 +35,10 @@ SECONDS = 120.0
 
 MEGABYTES = 4096
 """Most memory of a conversion (estimate: a score at the size limit takes 2 GB)."""
+
+ALLOCATIONS = 100_000
+"""New objects between two searches for cyclic garbage in a conversion (estimate: rare enough to
+save time, often enough that memory does not grow)."""
 
 _REFUSED = 3
 
@@ -108,7 +113,6 @@ def _through_music21(raw: bytes, kind: str, path: str) -> bytes:
     """The file as MusicXML with two neighbouring one-staff parts of one keyboard or harp joined
     to one part of two staves, the same bytes every time."""
     from music21 import converter, layout, stream
-    from music21.musicxml.m21ToXml import GeneralObjectExporter
 
     if kind == "mei":
         text = re.sub(r"^\s*<\?xml[^>]*\?>", "", decode_xml(raw, path)[0].decode("utf-8"))
@@ -142,8 +146,24 @@ def _through_music21(raw: bytes, kind: str, path: str) -> bytes:
                 staff.partName = choice.name
             parsed.insert(0, layout.StaffGroup(staves, name=choice.name, symbol="brace"))
     _keep_short_bars(parts)
-    xml = GeneralObjectExporter(parsed).parse()
-    return _steady(bytes(xml), _mei_title(text) if kind == "mei" else "")
+    return _steady(_exported(parsed), _mei_title(text) if kind == "mei" else "")
+
+
+def _exported(parsed: Any) -> bytes:
+    """The library's MusicXML of what it parsed. A score, which nobody else holds, is completed in
+    place as `GeneralObjectExporter` completes a copy, which takes time."""
+    from music21.musicxml.m21ToXml import GeneralObjectExporter, ScoreExporter
+
+    if "Score" not in parsed.classes:
+        return bytes(GeneralObjectExporter(parsed).parse())
+    parsed.makeRests(
+        refStreamOrTimeRange=[0.0, parsed.highestTime], fillGaps=True, inPlace=True,
+        hideRests=True, timeRangeFromBarDuration=True,
+    )
+    parsed.makeNotation(inPlace=True)
+    exporter = ScoreExporter(parsed, makeNotation=True)
+    exporter.parse()
+    return bytes(exporter.asBytes())
 
 
 def _keep_short_bars(parts: Sequence[Any]) -> None:
@@ -192,6 +212,7 @@ def _main(kind: str, path: str) -> int:
 
         limit = MEGABYTES << 20
         resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    gc.set_threshold(ALLOCATIONS)
     try:
         sys.stdout.buffer.write(convert(sys.stdin.buffer.read(), kind, path))
     except ScoreError as error:
