@@ -26,6 +26,7 @@ from simplify.report.words import (
     player_words,
     reason_words,
     setting_words,
+    stretch_words,
 )
 
 REASONS = 6
@@ -146,10 +147,7 @@ def story(result: AssessResult) -> Story:
         Heading("Where, what and why"),
     ]
     for stretch in result.stretches:
-        bars = bars_words(part.bars[stretch.first].number, part.bars[stretch.last].number)
-        words = f"{bars}: {stretch.difficulty:.0f}, {for_whom(stretch.tier)}"
-        if stretch.complex_layers:
-            words += "; complex: " + ", ".join(LAYER_WORDS[name] for name in stretch.complex_layers)
+        words = stretch_words(result, stretch)
         blocks.append(Heading(words[:1].upper() + words[1:], 3))
         blocks.append(Bullets(tuple(map(reason_words, stretch.reasons[:REASONS]))))
     if result.faults:

@@ -31,6 +31,7 @@ from simplify.report.words import (
     reason_words,
     setting_words,
     slip_words,
+    stretch_words,
 )
 from simplify.search.reading import excess
 from simplify.technique.perform import format_plan
@@ -123,10 +124,7 @@ def of_assessment(result: AssessResult, on: Screen | None = None) -> str:
     lines += _strip(result, on)
     lines += ["", "Where, what and why:"]
     for stretch in result.stretches:
-        first, last = part.bars[stretch.first].number, part.bars[stretch.last].number
-        complexes = ", ".join(LAYER_WORDS[name] for name in stretch.complex_layers)
-        head = f"{bars_words(first, last)}: {stretch.difficulty:.0f}, {for_whom(stretch.tier)}"
-        lines.append(head + (f"; complex: {complexes}" if complexes else ""))
+        lines.append(stretch_words(result, stretch))
         for reason in stretch.reasons[:5]:
             lines.append(_wrapped(reason_words(reason), "      ", "    "))
     if result.faults:

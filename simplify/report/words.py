@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from simplify.arrange.proposals import Proposal
-from simplify.difficulty.curve import Reason, demand_of
+from simplify.difficulty.curve import Reason, count_words, demand_of
 from simplify.harp.instrument import LEFT_FOOT, PEDALS, Setting
 from simplify.harp.player import MODERATE, SIMPLE, Player
-from simplify.report.results import AssessResult, RewriteResult
+from simplify.report.results import AssessResult, RewriteResult, StretchResult
 from simplify.score.model import ALTER_SIGNS, Part
 from simplify.sense import Slip
 from simplify.technique.plan import Fault, PedalMove
@@ -58,6 +58,26 @@ def for_whom(tier: str | None) -> str:
     if tier is None:
         return "more than a soloist could prepare as it stands"
     return f"within reach of {'an' if tier == 'amateur' else 'a'} {tier} player"
+
+
+def stretch_words(result: AssessResult, stretch: StretchResult) -> str:
+    """A stretch in one line: bars, difficulty, for whom, what can't be played, complex layers.
+
+    What two stretches ask for together at their join is neither one's (as in `tiers.Readings`)."""
+    bars = result.part.bars[stretch.first : stretch.last + 1]
+    words = f"{bars_words(bars[0].number, bars[-1].number)}: {stretch.difficulty:.0f}, "
+    words += for_whom(stretch.tier)
+    strikes, low, high = result.performance.strikes, bars[0].onset, bars[-1].end
+    stuck = sum(
+        low <= fault.onset < high
+        and all(low <= strikes[i].onset < high for i in fault.strikes)
+        for fault in result.faults
+    )
+    if stuck:
+        words += f"; {count_words(stuck)} {'place' if stuck == 1 else 'places'} can't be played"
+    if stretch.complex_layers:
+        words += "; complex: " + ", ".join(LAYER_WORDS[name] for name in stretch.complex_layers)
+    return words
 
 
 def player_words(player: Player) -> str:
