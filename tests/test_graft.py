@@ -492,11 +492,12 @@ def test_clefs_that_nothing_stands_under_go():
     )
     first = attributes(1, staves=2, more='<clef number="1"><sign>G</sign><line>2</line></clef>'
                        '<clef number="2"><sign>F</sign><line>4</line></clef>')
-    loaded = load(score([first + note("C5", 4, staff=1) + backup(4) + figure]))
+    second = note("C5", 4, staff=1) + backup(4) + note("F3", 4, voice="5", staff=2)
+    loaded = load(score([first + note("C5", 4, staff=1) + backup(4) + figure, second]))
 
-    def signs(xml):
+    def signs(xml, bar=0):
         return [
-            e.findtext("sign") or e.findtext("pitch/step") for e in measure(xml, 0).iter()
+            e.findtext("sign") or e.findtext("pitch/step") for e in measure(xml, bar).iter()
             if e.tag == "clef" or (e.tag == "note" and e.findtext("staff") == "2"
                                    and e.find("pitch") is not None)
         ]
@@ -511,6 +512,13 @@ def test_clefs_that_nothing_stands_under_go():
     low = new_note(0, 4 * QUARTER, Pitch("E", 0, 3), 0, staff=2, voice="5")
     assert signs(graft(loaded, plus(bass, low))) == ["G", "F", "E"]
     assert signs(graft(loaded, bass)) == ["G", "F"]
+    both = plus(without(bass, "F3"), chord)
+    for name, rest in (("G4", ["G"]), ("F3", ["F", "F"]), ("C4", ["C"])):
+        pitch = Pitch(name[0], 0, int(name[1]))
+        after = new_note(4 * QUARTER, 4 * QUARTER, pitch, 1, staff=2, voice="5")
+        xml = graft(loaded, plus(both, after))
+        assert signs(xml) == ["G", "G", "E"]  # no clef is put back for a bar that needs another
+        assert signs(xml, 1) == rest  # nor changed for a note or two, nor at the end
 
 
 # --- ties and lines -------------------------------------------------------------------------------

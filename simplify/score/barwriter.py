@@ -11,7 +11,7 @@ import math
 import re
 import xml.etree.ElementTree as ET
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -36,6 +36,9 @@ from simplify.score.notexml import (
 )
 from simplify.score.read import BarLayout
 from simplify.score.values import FLAGS, Piece, Zone, beam_window, beams, split_note, split_rest
+
+Clef = tuple[str, int, int]
+"""Sign, line, octave change."""
 
 CLEF_GAIN = 4
 """Steps nearer to the middle line that are worth a change of clef (estimate: two ledger lines
@@ -117,7 +120,10 @@ class BarWriter:
 
     def __init__(
         self, plan: Plan, source: int, bar: Bar, fixes: dict[int, Fix],
+        running: Mapping[int, Clef], renewed: frozenset[int],
     ) -> None:
+        """running: clefs in force on staves that the bar before has left in another one than the
+        source's; renewed: staves whose notes are all new in the next bar too, or has none."""
         self.plan, self.loaded, self.source, self.bar = plan, plan.loaded, source, bar
         self.measure = self.loaded.sources[source].measures[bar.index]
         self.layout: BarLayout = self.loaded.layouts[source][bar.index]
@@ -126,6 +132,8 @@ class BarWriter:
         self.style = plan.style(source, bar.index)
         self.streams: list[_Stream] = []
         self.rescaled = False
+        self.running, self.renewed = running, renewed
+        self.left: dict[int, Clef] = {}
         self.lost_clefs: set[int] = set()
         self.said_at: dict[int, Fraction] = {0: Fraction(0)}
         for child in self.layout.children:
@@ -1028,7 +1036,8 @@ class BarWriter:
 
     def clefs(self) -> tuple[list[ET.Element], list[ET.Element]]:
         """Puts the clefs of staves with changed notes right; gives those that now stand at the
-        start and at the end of the bar. The next bar always finds the clef it had.
+        start and at the end of the bar. The next bar finds the clef it had, unless its own notes
+        are all new too.
 
         A clef that no note stands under goes, and so does one that changes nothing. A staff whose
         notes are all new gets the clef that they lie best in.
@@ -1056,24 +1065,30 @@ class BarWriter:
             ]
             events.sort(key=lambda e: e[0])
             notes = starts.get(staff, [])
-            force = self.layout.clefs.get(staff, ("G", 2, 0))
-            force = next((clef_of(c) for tick, c in reversed(events) if not tick), force)
+            before = self.layout.clefs.get(staff, ("G", 2, 0))
+            force = next((clef_of(c) for tick, c in reversed(events) if not tick), before)
             inner = [(tick, clef) for tick, clef in events if tick]
             if any(not new for _, _, new in notes):
                 self.thin_clefs(inner, [start for start, _, _ in notes], force)
                 continue
             self.lost_clefs.update(id(clef) for _, clef in inner)
-            wanted = _best_clef(force, [string for _, string, _ in notes])
-            if wanted != force:
+            running = self.running.get(staff, before)
+            wanted = _best_clef(self.running.get(staff, force), [string for _, string, _ in notes])
+            if wanted != force or wanted == running:
                 self.lost_clefs.update(id(clef) for tick, clef in events if not tick)
+                if wanted != running:
+                    early.append(self.new_clef(wanted, staff))
+            elif not any(not tick for tick, _ in events):
                 early.append(self.new_clef(wanted, staff))
             final = clef_of(inner[-1][1]) if inner else force
-            if final != wanted:
+            if staff in self.renewed:
+                self.left[staff] = wanted
+            elif final != wanted:
                 late.append(self.new_clef(final, staff))
         return early, late
 
     def thin_clefs(
-        self, events: list[tuple[int, ET.Element]], starts: list[int], force: tuple[str, int, int]
+        self, events: list[tuple[int, ET.Element]], starts: list[int], force: Clef
     ) -> None:
         """Takes away idle clefs of a staff. starts: ticks at which its notes start."""
         for index, (tick, clef) in enumerate(events):
@@ -1084,7 +1099,7 @@ class BarWriter:
             else:
                 force = clef_of(clef)
 
-    def new_clef(self, clef: tuple[str, int, int], staff: int) -> ET.Element:
+    def new_clef(self, clef: Clef, staff: int) -> ET.Element:
         """A `<clef>`."""
         element = ET.Element("clef")
         if self.plan.many_staves(self.source):
@@ -1305,20 +1320,20 @@ class BarWriter:
         return self.style.render(element)
 
 
-def _middle(clef: tuple[str, int, int]) -> int:
+def _middle(clef: Clef) -> int:
     """String number of a staff's middle line under a clef."""
     sign, line, octaves = clef
     named = {"G": Pitch("G", 0, 4), "F": Pitch("F", 0, 3), "C": Pitch("C", 0, 4)}
     return named.get(sign, named["G"]).string + 2 * (3 - line) + 7 * octaves
 
 
-def _best_clef(force: tuple[str, int, int], strings: list[int]) -> tuple[str, int, int]:
+def _best_clef(force: Clef, strings: list[int]) -> Clef:
     """The clef in force, unless the notes lie nearer to the middle line of the treble or bass clef
     by `CLEF_GAIN` steps on average."""
     if not strings:
         return force
 
-    def distance(clef: tuple[str, int, int]) -> int:
+    def distance(clef: Clef) -> int:
         return sum(abs(string - _middle(clef)) for string in strings)
 
     other = min((("G", 2, 0), ("F", 4, 0)), key=distance)

@@ -21,7 +21,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from simplify.errors import GentlerError, OutputError
-from simplify.score.barwriter import BarWriter
+from simplify.score.barwriter import BarWriter, Clef
 from simplify.score.blank import empty_score
 from simplify.score.graftplan import Plan, source_signs
 from simplify.score.marks import PedalMark, directions_xml
@@ -110,8 +110,10 @@ class _Changes:
         added: dict[tuple[int, int], list[Note]] = {}
         for note in self.plan.added:
             added.setdefault((self.plan.source_of(note), note.bar), []).append(note)
+        bars = self.plan.loaded.part.bars
         for source, part in enumerate(self.plan.loaded.sources):
-            for bar in self.plan.loaded.part.bars:
+            running: Mapping[int, Clef] = {}
+            for bar in bars:
                 key = (source, bar.index)
                 children = self.plan.loaded.layouts[source][bar.index].children
                 lost = any(c.id >= 0 and c.id not in self.plan.kept for c in children)
@@ -119,9 +121,14 @@ class _Changes:
                 marks = self.plan.marks.get(bar.index, []) if last else []
                 if not lost and key not in added:
                     found += self.small(source, bar, marks)
+                    running = {}
                     continue
-                writer = BarWriter(self.plan, source, bar, self.plan.fixes.get(key, {}))
+                renewed = self.renewed(source, bar.index + 1, added)
+                writer = BarWriter(
+                    self.plan, source, bar, self.plan.fixes.get(key, {}), running, renewed
+                )
                 content = writer.write(added.get(key, []), marks)
+                running = writer.left
                 measure = part.measures[bar.index]
                 if measure.inner_end == measure.end:  # <measure .../>: open it
                     tag = self.plan.document.text[measure.start : measure.end - 2].rstrip() + b">"
@@ -130,6 +137,20 @@ class _Changes:
                 else:
                     found.append((measure.inner_start, measure.inner_end, content))
         return found
+
+    def renewed(
+        self, source: int, index: int, added: Mapping[tuple[int, int], Sequence[Note]]
+    ) -> frozenset[int]:
+        """Staves whose notes in a bar are all new; every staff after the last bar."""
+        if index == len(self.plan.loaded.part.bars):
+            return frozenset((1, 2))
+        kept: set[int] = set()
+        changed: set[int] = set()
+        for child in self.plan.loaded.layouts[source][index].children:
+            if child.id >= 0:
+                (kept if child.id in self.plan.kept else changed).add(child.staff)
+        changed |= {self.plan.xml_staff(note) for note in added.get((source, index), ())}
+        return frozenset(changed - kept)
 
     def small(
         self, source: int, bar: Bar, marks: Sequence[tuple[int, PedalMark]]
