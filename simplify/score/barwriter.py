@@ -1065,8 +1065,10 @@ class BarWriter:
             ]
             events.sort(key=lambda e: e[0])
             notes = starts.get(staff, [])
-            before = self.layout.clefs.get(staff, ("G", 2, 0))
-            force = next((clef_of(c) for tick, c in reversed(events) if not tick), before)
+            before = self.layout.clefs.get(staff) if self.bar.index else None  # none is printed yet
+            force = next(
+                (clef_of(c) for tick, c in reversed(events) if not tick), before or ("G", 2, 0)
+            )
             inner = [(tick, clef) for tick, clef in events if tick]
             if any(not new for _, _, new in notes):
                 self.thin_clefs(inner, [start for start, _, _ in notes], force)
