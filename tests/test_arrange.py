@@ -189,7 +189,7 @@ def test_ten_note_chords_lose_octave_doublings_then_the_fifth():
     assert min(hands, key=lambda n: n.pitch.midi).pitch.name == "C2"
     thin = eased_bar("4/4 | [E4 G4 C5]:4 ; C3:4", Dials(chords=3))
     assert [n.pitch.name for n in thin if n.staff == 1] == ["E4", "C5"]
-    doubled = eased_bar("4/4 | [E4 G4 E5]:4 ; C3:4", Dials(chords=2))
+    doubled = eased_bar("4/4 | [E4 G4 E5]:4 ; C3:4", Dials(chords=3))
     assert [n.pitch.name for n in doubled if n.staff == 1] == ["G4", "E5"]
 
 
