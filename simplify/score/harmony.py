@@ -154,8 +154,12 @@ def _segments(passage: Passage) -> tuple[Harmony, ...]:
     profile, lowest, beats = _slices(notes, [*cuts, passage.end], bars, weights)
     fresh = _after_silence(notes, cuts, bars, weights)
     labels, starts = _best_cut(cuts, fresh, profile, lowest, beats, bars, chords, weights)
-    spelled = _spelled_roots(notes)
-    labels = [_by_spelling(label, spelled, chords) for label in labels]
+    edges = [*(cuts[start] for start in starts), passage.end]
+    heard = _Heard(notes)
+    labels = [
+        _by_spelling(label, heard, onset, end, chords)
+        for label, (onset, end) in zip(labels, itertools.pairwise(edges), strict=True)
+    ]
     found: list[Harmony] = []
     for at, (label, start) in enumerate(zip(labels, starts, strict=True)):
         onset = passage.onset if at == 0 else cuts[start]
@@ -269,12 +273,28 @@ def _spelled_roots(notes: Sequence[Note]) -> Floats:
     return table
 
 
-def _by_spelling(label: int, spelled: Floats, chords: _Chords) -> int:
-    """The chord of the same tones whose root the letters speak for (augmented triads and
-    diminished sevenths have three and four roots); the one given on a tie."""
+class _Heard:
+    """Finds the notes that sound in a stretch."""
+
+    def __init__(self, notes: Sequence[Note]) -> None:
+        self.notes = sorted(notes, key=lambda n: n.onset)
+        self.onsets = [n.onset for n in self.notes]
+        self.longest = max(n.duration for n in notes)
+
+    def between(self, onset: int, end: int) -> list[Note]:
+        """Those that sound in ticks [onset, end)."""
+        low = bisect.bisect_left(self.onsets, onset - self.longest)
+        high = bisect.bisect_left(self.onsets, end)
+        return [n for n in self.notes[low:high] if n.end > onset]
+
+
+def _by_spelling(label: int, heard: _Heard, onset: int, end: int, chords: _Chords) -> int:
+    """The chord of the same tones whose root the letters of its notes speak for (augmented triads
+    and diminished sevenths have three and four roots); the one given on a tie."""
     same = [at for at, tones in enumerate(chords.classes) if tones == chords.classes[label]]
     if len(same) == 1:
         return label
+    spelled = _spelled_roots(heard.between(onset, end))
     return max(
         same,
         key=lambda at: (
