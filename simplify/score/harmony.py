@@ -62,6 +62,10 @@ class _Chords:
     member: Floats
 
 
+TIE = 1e-9
+"""Scores this near are equal: rounding, which depends on all the music before, must not decide."""
+
+
 @cache
 def _table() -> tuple[_Chords, dict[str, float]]:
     data = tomllib.loads(files("simplify.score").joinpath("chords.toml").read_text("utf-8"))
@@ -91,6 +95,7 @@ def _table() -> tuple[_Chords, dict[str, float]]:
         weights["root_in_bass"] * is_root.T,
     ])
     constant = -np.array(prior) - weights["missing"] * member.sum(axis=1) - weights["missing_root"]
+    constant -= TIE * np.arange(len(names))  # of two that fit alike the first
     chords = _Chords(
         tuple(names), tuple(roots), tuple(thirds), tuple(classes), scoring, constant, member
     )
@@ -369,7 +374,7 @@ def _best_cut(
     back = [0] * (count + 1)
     for at, (start, end) in enumerate(zip(pairs_from, pairs_to, strict=True)):
         value = best[start] + score[at] - (change[start] if start else 0.0)
-        if value > best[end] + 1e-12:
+        if value > best[end] + TIE:
             best[end] = value
             back[end] = at
     labels: list[int] = []
