@@ -49,8 +49,6 @@ TIERS_THAT_DIFFER = {
     "textbook-chords-one-change-a-bar.musicxml":
         "one slow change a bar is within a school player's pedal load, but for two bars that pass"
         " as a burst; how many changes a whole piece has is not counted anywhere",
-    "tier-professional-harbour-hornpipe.musicxml":
-        "all layers but one moderate: the last of the amateur's in difficulty, by a hair",
     "tier-soloist-night-ferry.musicxml":
         "three layers complex and a fourth at the limit: the first of the soloists' in difficulty,"
         " just within a professional's",
