@@ -415,18 +415,21 @@ def _operate(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _weed(rows, alive, places, count, worst, others, far):  # type: ignore[no-untyped-def]
-    """Marks blocks as dead in which every setting is reached more cheaply by a foot that has moved
-    later: at most `worst` of difference for each foot that has, since only its next move is charged
-    for the time."""
+    """Marks blocks as dead in which no setting is worth keeping: each is reached as cheaply by feet
+    that have moved no later, or more cheaply by a foot that has moved later, at most `worst` of
+    difference for each foot that has, since only its next move is charged for the time."""
     lefts, rights = count
     by_left = np.empty((lefts, BLOCK), dtype=np.int32)
     by_right = np.empty((rights, BLOCK), dtype=np.int32)
     by_both = np.empty(BLOCK, dtype=np.int32)
+    earlier = np.empty((rights, BLOCK), dtype=np.int32)
+    rested = np.empty(BLOCK, dtype=np.int32)
     for b in range(BLOCKS):
         here = slice(b * BLOCK, (b + 1) * BLOCK)
         by_left[:] = far
         by_right[:] = far
         by_both[:] = far
+        earlier[:] = far
         for left in range(lefts):
             low = by_left[left]
             for right in range(rights):
@@ -446,14 +449,25 @@ def _weed(rows, alive, places, count, worst, others, far):  # type: ignore[no-un
                 low[j] = min(low[j], _i(by_both[j] + worst))
         for left in range(lefts):
             low = by_left[left]
+            rested[:] = far
             for right in range(rights):
                 number = places[0, left] * others + places[1, right]
+                before = earlier[right]
                 if not alive[number, b]:
+                    for j in range(BLOCK):
+                        least = min(before[j], rested[j])
+                        before[j] = least
+                        rested[j] = least
                     continue
                 row, high = rows[number, here], by_right[right]
                 wanted = 0
                 for j in range(BLOCK):
-                    wanted |= row[j] < _i(min(low[j], high[j]) + worst)
+                    value = row[j]
+                    least = min(before[j], rested[j])
+                    wanted |= value < min(least, _i(min(low[j], high[j]) + worst))
+                    least = min(least, value)
+                    before[j] = least
+                    rested[j] = least
                 if not wanted:
                     alive[number, b] = 0
 
