@@ -157,7 +157,7 @@ STRATEGY = Strategy(
     keeps=KEEPS,
     propose=_propose,
     cases=(
-        Case("4/4 | [G4 C5 E5 G5]:4 ; C4:4", "4/4 | [C5 E5 G5]:4 ; [C4 G4]:4"),
+        Case("4/4 | [G4 C5 E5 G5]:4 ; C4:4", "4/4 | [C5 E5 G5]:4 ; [C4 G4]:4", "school"),
         Case(
             "4/4 | C5:2 E5 ; C3:1 [G4 B4] C3 [G4 B4]",
             "4/4 | C5:2 E5 & r:1 [G4 B4]:1 r:1 [G4 B4] ; C3:1 r C3 r",

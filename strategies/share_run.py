@@ -119,7 +119,7 @@ STRATEGY = Strategy(
     cases=(
         Case(
             "2/4 | C5:1/4 D5 E5 F5 G5 A5 B5 C6",
-            "2/4 | L:C5:1/4 L:D5 L:E5 F5 G5 A5 L:B5 L:C6",
+            "2/4 | L:C5:1/4 L:D5 L:E5 L:F5 G5 A5 B5 C6",
         ),
         Case("2/4 tempo:40 | C5:1/2 D5 E5 F5", None),
         Case("2/4 | C5:1/4 D5 E5 F5 G5 A5 B5 C6 ; C3:1/4 E3 C3 E3 C3 E3 C3 E3", None),

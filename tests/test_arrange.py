@@ -187,9 +187,9 @@ def test_ten_note_chords_lose_octave_doublings_then_the_fifth():
     hands = [n for n in eased_bar(full, Dials(chords=1), "professional") if n.staff == 2]
     assert len(hands) <= 4
     assert min(hands, key=lambda n: n.pitch.midi).pitch.name == "C2"
-    thin = eased_bar("4/4 | [E4 G4 C5]:4 ; C3:4", Dials(chords=2))
+    thin = eased_bar("4/4 | [E4 G4 C5]:4 ; C3:4", Dials(chords=2), "school")
     assert [n.pitch.name for n in thin if n.staff == 1] == ["E4", "C5"]
-    doubled = eased_bar("4/4 | [E4 G4 E5]:4 ; C3:4", Dials(chords=2))
+    doubled = eased_bar("4/4 | [E4 G4 E5]:4 ; C3:4", Dials(chords=2), "school")
     assert [n.pitch.name for n in doubled if n.staff == 1] == ["G4", "E5"]
 
 

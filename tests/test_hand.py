@@ -20,11 +20,12 @@ SCHOOL = tier_player("school").limits
 
 
 def test_full_and_wide_follow_the_tier():
-    """Four fingers at most (Rimsky-Korsakov, Principles of Orchestration, ch. I); an amateur's
-    three notes and a ninth stand in tiers.toml."""
+    """Four fingers at most (Rimsky-Korsakov, Principles of Orchestration, ch. I); a pupil's
+    three notes and an octave stand in tiers.toml."""
     passage = parse_passage("4/4 | [C4 E4 G4 C5]:2 [C4 D5] ; C3:4")
     full, wide = columns(passage, passage.bars[0], 1)
-    assert over_full(full, AMATEUR)
+    assert over_full(full, SCHOOL)
+    assert not over_full(full, AMATEUR)
     assert not over_full(full, tier_player("professional").limits)
     assert not over_wide(full, AMATEUR)
     assert not over_wide(wide, AMATEUR)
@@ -70,7 +71,7 @@ def test_thinning_offers_the_bar_first():
     passage = parse_passage(text)
     edits = list(
         thin_chords(
-            passage, tier_player("amateur"), lambda column, harmony, offered: offered[1:2],
+            passage, tier_player("school"), lambda column, harmony, offered: offered[1:2],
             "its second note",
         )
     )

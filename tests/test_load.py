@@ -338,7 +338,7 @@ def test_the_least_change_of_more_than_two_layers() -> None:
 def test_the_tier_needed_rises_with_the_music() -> None:
     tune = "4/4 tempo:66 | C5:1 D5 E5:2 ; C3:4 | F5:1 E5 D5:2 ; G3:4 | E5:1 D5 C5:2 ; C3:4"
     chords = (
-        "4/4 tempo:84 | [C4 E4 G4 C5]:1 [D4 F4 B4 D5] [E4 G4 C5 E5] [F4 A4 C5 F5]"
+        "4/4 tempo:96 | [C4 E4 G4 C5]:1 [D4 F4 B4 D5] [E4 G4 C5 E5] [F4 A4 C5 F5]"
         " ; [C3 G3 C4]:1 [B2 G3 D4] [C3 G3 C4] [F2 C3 F3]"
     )
     names = tier_names()
