@@ -253,6 +253,8 @@ def write_assessment(result: AssessResult, target: Path) -> None:
 
 
 REASONS_PER_STRETCH = 12
+FAINT = 0.6
+"""Share of a stretch's heaviest reason below which another is not worth naming (estimate)."""
 
 
 def _stretch(
@@ -271,7 +273,8 @@ def _stretch(
     heaviest = sorted(inside.reasons, key=lambda r: (-r.value, r.onset))
     reasons: dict[tuple[str, str], Reason] = {}
     for reason in heaviest:
-        reasons.setdefault((reason.layer, reason.text), reason)
+        if reason.value >= FAINT * heaviest[0].value:
+            reasons.setdefault((reason.layer, reason.text), reason)
     return StretchResult(
         stretch.first, stretch.last, stretch.difficulty, stretch.layers, inside.complex_layers,
         tier, within, tuple(reasons.values())[:REASONS_PER_STRETCH],

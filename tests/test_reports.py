@@ -8,6 +8,7 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
+from music21 import corpus
 
 from simplify import api
 from simplify.harp.player import LAYERS, MODERATE, SIMPLE
@@ -49,6 +50,22 @@ def test_a_higher_load_never_prints_a_lower_cell(cells: tuple[str, str, str]):
     assert cell(SIMPLE + 1e-6, cells)[1] in cells[1]
     assert cell(MODERATE, cells)[1] in cells[1]
     assert cell(MODERATE + 1e-6, cells)[1] in cells[2]
+
+
+def test_a_stretch_names_what_weighs_and_not_every_trifle():
+    """Real music (music21's corpus): the heaviest reason is told, one far below it is not."""
+    path = corpus.getWork("joplin/maple_leaf_rag")
+    result = api.assess_score(api.Request(str(path), bars="1-16"))
+    faint = 0
+    for stretch in result.stretches:
+        told = [reason.value for reason in stretch.reasons]
+        assert told == sorted(told, reverse=True)
+        assert min(told) >= api.FAINT * max(told)
+        begin, end = result.part.bars[stretch.first].onset, result.part.bars[stretch.last].end
+        known = [r.value for r in result.assessment.reasons if begin <= r.onset < end]
+        assert max(told) == max(known)
+        faint += min(known) < api.FAINT * max(known)
+    assert faint
 
 
 @pytest.mark.parametrize("width", [30, 60, 92, 200])
