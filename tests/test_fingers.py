@@ -18,7 +18,7 @@ from simplify.technique.fingers import (
     hand_model,
     milliseconds,
 )
-from simplify.technique.hand_kernel import FARTHEST, KINDS, _lone_moves
+from simplify.technique.hand_kernel import FARTHEST, KINDS, lone_moves
 
 TIERS = tier_names()
 
@@ -199,7 +199,7 @@ def test_the_table_of_lone_notes_says_what_move_says(
 ) -> None:
     """The programme reads the way from note to note from a table."""
     model = model_of(tier)
-    lone = _lone_moves(model.rules)
+    lone = lone_moves(model.rules)
     at = step + FARTHEST, 4 * finger + following - 5
     move = model.move((0,), (finger,), (step,), (following,))
     assert (KINDS[lone.kind[at]], lone.way[at]) == (move.kind, move.direction)

@@ -211,16 +211,12 @@ def rate(items: Sequence[Work], beats: Sequence[Beat], seconds: float) -> Floats
     centre = np.array([(beat.start + beat.stop) / 2.0 for beat in beats])
     half = np.maximum(np.array([beat.stop - beat.start for beat in beats]), seconds)
     first = np.searchsorted(at, centre - half, side="left")
-    middle = np.searchsorted(at, centre, side="left")
-    last = np.searchsorted(at, centre + half, side="right")
-    mass = np.concatenate(([0.0], np.cumsum(amount)))
-    # Times relative to the first item keep the moments small, so that long pieces lose no digits.
-    moment = np.concatenate(([0.0], np.cumsum(amount * (at - at[0]))))
-    place = centre - at[0]
-    left, right = mass[middle] - mass[first], mass[last] - mass[middle]
-    before = place * left - (moment[middle] - moment[first])
-    after = (moment[last] - moment[middle]) - place * right
-    total: Floats = np.maximum(0.0, left + right - (before + after) / half) / half
+    count = np.searchsorted(at, centre + half, side="right") - first
+    # Every beat sums its own items, so that no beat's rounding depends on the music before.
+    beat = np.repeat(np.arange(len(beats)), count)
+    item = np.arange(len(beat)) + np.repeat(first - (np.cumsum(count) - count), count)
+    share = np.maximum(0.0, 1.0 - np.abs(at[item] - centre[beat]) / half[beat])
+    total: Floats = np.bincount(beat, weights=amount[item] * share, minlength=len(beats)) / half
     return total
 
 

@@ -59,6 +59,7 @@ from simplify.technique.perform import perform
 from simplify.technique.plan import Fault, Performance
 from simplify.technique.playability import find_faults
 
+Floats = npt.NDArray[np.float64]
 Loads = tuple[float, float, float, float, float, float]
 """One value per layer, in the order of `LAYERS`."""
 
@@ -205,14 +206,23 @@ def _six(values: Iterable[float]) -> Loads:
 def sustained(values: Sequence[float]) -> float:
     """The worst reading of values in a row, one per bar: over windows of `LENGTHS` bars, the
     window's mean times the factor of its length. Appending a bar never lowers it."""
-    table = numbers("load")
+    table, row = numbers("load"), np.array(values, dtype=np.float64)
     worst = 0.0
     for length in LENGTHS:
-        factor = table[f"length_{length}"] / length
-        for start in range(len(values) - length + 1):
-            # Summed afresh, so that what stands before a window does not round it otherwise.
-            worst = max(worst, factor * sum(values[start : start + length]))
+        if length > len(row):
+            break
+        worst = max(worst, table[f"length_{length}"] / length * float(_in_a_row(row, length).max()))
     return worst
+
+
+def _in_a_row(rows: Floats, length: int) -> Floats:
+    """Sums of so many rows one after the other, by the first of them; each summed afresh, so that
+    what stands before does not round it otherwise."""
+    count = len(rows) - length + 1
+    total = rows[:count].copy()
+    for k in range(1, length):
+        total += rows[k : k + count]
+    return total
 
 
 def read_bars(bars: Sequence[BarLoad]) -> tuple[Loads, float]:
@@ -230,20 +240,20 @@ def change_points(rows: Sequence[Sequence[float]]) -> tuple[tuple[int, int], ...
     """
     table = numbers("load")
     longest, price = int(table["longest_stretch"]), table["cut"]
-    data: npt.NDArray[np.float64] = np.array(rows, dtype=np.float64)
-    count = len(data)
-    sums = np.vstack([np.zeros((1, data.shape[1])), np.cumsum(data, axis=0)])
-    squares = np.concatenate([[0.0], np.cumsum((data * data).sum(axis=1))])
-    best = np.zeros(count + 1)
+    data = np.array(rows, dtype=np.float64)
+    squares, count = (data * data).sum(axis=1), len(data)
+    spreads = []
+    for length in range(1, min(longest, count) + 1):
+        inside = _in_a_row(data, length)
+        spread = _in_a_row(squares, length) - (inside * inside).sum(axis=1) / length
+        spreads.append((np.maximum(spread, 0.0) + price).tolist())
+    best = [0.0] * (count + 1)
     back = [0] * (count + 1)
     for end in range(1, count + 1):
         first = max(0, end - longest)
-        starts = np.arange(first, end)
-        inside = sums[end] - sums[starts]
-        spread = squares[end] - squares[starts] - (inside * inside).sum(axis=1) / (end - starts)
-        costs = best[starts] + np.maximum(spread, 0.0) + price
-        at = int(costs.argmin())
-        best[end], back[end] = float(costs[at]), first + at
+        best[end], back[end] = min(
+            (best[start] + spreads[end - start - 1][start], start) for start in range(first, end)
+        )
     runs = []
     end = count
     while end:

@@ -8,6 +8,10 @@ Chords lie in flat arrays: `strings[a : a + n]` low to high, `fingers[f : f + n]
 fastest, so state `3 * fingering + run + 1`. A side is a list of blocks one after the other, LIFTED
 standing for a hand that may come from anywhere (one state). A table holds the least cost of every
 pair of states of a left side (rows) and a right side (columns).
+
+The programme runs in stretches of moments. What leads on from one to the next is a `Fringe`, so a
+stretch can be run again by itself. Costs are rounded to `GRAINS` so that sums are exact: two
+fringes that mean the same are equal whatever was before, and so are the plans behind them.
 """
 
 from __future__ import annotations
@@ -31,6 +35,8 @@ LINK, REPEAT, UNDER, OVER, SLIDE, PLACE, GO_ON, TURN, LIFT, SWEEP = range(10)
 LIFTED = -1
 EPSILON = 1e-6
 _INF = np.inf
+GRAINS = 2.0**32
+"""Parts of a unit of cost that costs are rounded to. Sums of them are exact up to two million."""
 
 
 class HandRules(NamedTuple):
@@ -135,6 +141,12 @@ def packed_pairs(values: Mapping[tuple[int, int], int]) -> int:
 def pair_value(packed, upper, lower):  # type: ignore[no-untyped-def]
     """One value of `packed_pairs`."""
     return (packed >> 6 * (3 * (upper - 1) + lower - 2)) & 63
+
+
+@njit(cache=True, nogil=True)
+def _grain(cost):  # type: ignore[no-untyped-def]
+    """A cost rounded to `GRAINS`."""
+    return np.floor(cost * GRAINS + 0.5) / GRAINS
 
 
 # One hand at one moment
@@ -549,7 +561,7 @@ def _add_block(rules, moments, blocks, used, i, right, taken):  # type: ignore[n
             other += known > 0 and known != finger + 4 * right
         cost = fixed + other * rules.learnt
         cost += grip_cost(rules, blocks.strings, a, n, blocks.fingers, f)
-        blocks.own[o + option] = cost
+        blocks.own[o + option] = _grain(cost)
         blocks.thumb[o + option] = thumb_of(rules, blocks.strings, a, n, blocks.fingers, f)
         least = min(least, cost)
         f += n
@@ -603,7 +615,7 @@ def _divide(rules, moments, blocks, used, i, lefts, rights):  # type: ignore[no-
                 blocks.n[right],
             )
             for option in range(blocks.options[left]):
-                blocks.own[blocks.o[left] + option] += both
+                blocks.own[blocks.o[left] + option] += _grain(both)
             cost += both
         lefts[count], rights[count], least[count] = left, right, cost + more
         cheapest = min(cheapest, least[count])
@@ -633,7 +645,7 @@ def _width(blocks, sides, start, count):  # type: ignore[no-untyped-def]
     return total
 
 
-class _Lone(NamedTuple):
+class Lone(NamedTuple):
     """`move` from one string to another, for every way from -FARTHEST to FARTHEST strings and every
     pair of fingers: row step + FARTHEST, column 4 * finger + next finger - 5."""
 
@@ -647,10 +659,11 @@ FARTHEST = 64
 
 
 @njit(cache=True, nogil=True)
-def _lone_moves(rules):  # type: ignore[no-untyped-def]
+def lone_moves(rules):  # type: ignore[no-untyped-def]
+    """The table of all ways between single strings."""
     rows = 2 * FARTHEST + 1
     kind = np.zeros((rows, 16), np.int64)
-    lone = _Lone(kind, kind.copy(), np.zeros((rows, 16)), np.zeros((rows, 16)))
+    lone = Lone(kind, kind.copy(), np.zeros((rows, 16)), np.zeros((rows, 16)))
     strings, fingers = np.zeros(2, np.int64), np.zeros(2, np.int64)
     for row in range(rows):
         strings[1] = row - FARTHEST
@@ -684,7 +697,7 @@ def _ways(rules, lone, blocks, old, new, cost, target):  # type: ignore[no-untyp
     options = blocks.options[new]
     if old == LIFTED:
         for j in range(options):
-            cost[0, j], target[0, j] = rules.lifted, 3 * j + 1
+            cost[0, j], target[0, j] = _grain(rules.lifted), 3 * j + 1
         return 1
     states = 3 * blocks.options[old]
     if blocks.sweep[old] != 0 and blocks.sweep[old] == blocks.sweep[new]:
@@ -714,12 +727,12 @@ def _ways(rules, lone, blocks, old, new, cost, target):  # type: ignore[no-untyp
                     abs(blocks.thumb[blocks.o[new] + j] - thumb),
                 )
             paid, after, _ = rested_cost(rules, kind, way, base, need, -1, ms, rested)
-            cost[3 * i, j], target[3 * i, j] = paid + more, 3 * j + 1 + after
+            cost[3 * i, j], target[3 * i, j] = _grain(paid + more), 3 * j + 1 + after
             for run in range(2):
                 row = 3 * i + run + 1
                 if kind == LINK:
                     paid, after, _ = rested_cost(rules, kind, way, base, need, run, ms, rested)
-                cost[row, j], target[row, j] = paid + more, 3 * j + 1 + after
+                cost[row, j], target[row, j] = _grain(paid + more), 3 * j + 1 + after
     return states
 
 
@@ -734,6 +747,7 @@ def _meetings(rules, blocks, right, new, sides, start, count, found):  # type: i
                 rules, right, blocks.strings, blocks.a[new], blocks.n[new], blocks.a[old],
                 blocks.n[old], milliseconds(blocks.at[new] - blocks.end[old]),
             )
+        cost = _grain(cost)
         for _ in range(_states(blocks, old)):
             found[at] = cost
             at += 1
@@ -846,26 +860,81 @@ def _give(blocks, block, option, hand, hands, fingers):  # type: ignore[no-untyp
         fingers[place] = blocks.fingers[blocks.f[block] + option * blocks.n[block] + k]
 
 
+class Fringe(NamedTuple):
+    """The tables before a moment. shapes: a row each, blocks of the left side and of the right,
+    rows, columns; back: for each block of all sides how many moments before it was struck (0: it is
+    LIFTED); block: its number among the blocks of that moment; values: the tables one after the
+    other, less the least of them, which is `taken`.
+    """
+
+    shapes: Ints
+    back: Ints
+    block: Ints
+    values: Floats
+    taken: float
+
+    def same(self, other: Fringe) -> bool:
+        """Whether both mean the same, if the blocks do."""
+        return all(
+            len(one) == len(two) and bool((one == two).all())
+            for one, two in zip(self[:4], other[:4], strict=True)
+        )
+
+
+def opening() -> Fringe:
+    """Before the first moment: both hands may come from anywhere."""
+    nothing = np.zeros(2, np.int64)
+    return Fringe(np.ones((1, 4), np.int64), nothing, nothing, np.zeros(1), 0.0)
+
+
+class Run(NamedTuple):
+    """All tables of a stretch of moments, as `forward` leaves them for `backward`. The tables after
+    moment i begin at first[i - low + 1]; first[0] is 0, where those of the fringe begin."""
+
+    low: int
+    blocks: _Blocks
+    tables: Ints
+    lifted: Ints
+    lefts: Ints
+    rights: Ints
+    first: Ints
+    sides: Ints
+    values: Floats
+
+
 @njit(cache=True, nogil=True)
-def plan(rules, moments):  # type: ignore[no-untyped-def]
-    """The cheapest plan: per place the hand (0 left, 1 right) and the finger, and the cost."""
+def forward(rules, lone, moments, low, fringe):  # type: ignore[no-untyped-def]
+    """Runs from a fringe before moment `low` to the last moment, and gives all tables and the
+    fringe after it. The moments begin with those that the fringe still knows of."""
     count = len(moments.at)
-    blocks, used, lone = _new_blocks(moments), np.zeros(4, np.int64), _lone_moves(rules)
-    most = 1 + len(moments.strings) + 3 * count
+    blocks, used = _new_blocks(moments), np.zeros(4, np.int64)
+    known = len(fringe.shapes)
+    most = known + len(moments.strings) + 3 * count
     tables, lifted = np.zeros((most, 7), np.int64), np.zeros((most, 7), np.int64)
     lefts, rights = np.full(most, LIFTED), np.full(most, LIFTED)
-    first = np.zeros(count + 2, np.int64)
-    first[1] = 1
-    sides, values = np.full(64, LIFTED), np.zeros(4096)
-    tables[0] = 0, 1, 1, 1, 0, 1, 1
-    side_end, end = 2, 1
+    first, block_first = np.zeros(count - low + 2, np.int64), np.zeros(count, np.int64)
+    for i in range(low):
+        block_first[i] = used[0]
+        _divide(rules, moments, blocks, used, i, lefts, rights)
+    sides, values = np.full(64 + len(fringe.back), LIFTED), np.zeros(4096 + len(fringe.values))
+    for k in range(len(fringe.back)):
+        if fringe.back[k] > 0:
+            sides[k] = block_first[low - fringe.back[k]] + fringe.block[k]
+    values[: len(fringe.values)] = fringe.values
+    side_end = end = 0
+    for t in range(known):
+        left, right, height, width = fringe.shapes[t]
+        tables[t] = side_end, left, side_end + left, right, end, height, width
+        side_end += left + right
+        end += height * width
+    first[1] = known
     cost, target = np.empty((18, 6)), np.empty((18, 6), np.int64)
     rows, columns = np.empty(64, np.int64), np.empty(64, np.int64)
     more, beside, nothing = np.zeros(64), np.zeros(64), np.zeros(64)
     half, turned = np.empty(4096), np.empty(4096)
-    for i in range(count):
+    for i in range(low, count):
         at = moments.at[i]
-        for t in range(first[i], first[i + 1]):
+        for t in range(first[i - low], first[i - low + 1]):
             l0, ln, r0, rn, v0, height, width = tables[t]
             lifted[t] = tables[t]
             rows, columns = _longer(rows, height), _longer(columns, width)
@@ -891,11 +960,12 @@ def plan(rules, moments):  # type: ignore[no-untyped-def]
                     here = goal + columns[c]
                     values[here] = min(values[here], values[source + c])
             end += new_height * new_width
-        fresh = first[i + 1]
+        fresh = first[i - low + 1]
+        block_first[i] = used[0]
         kept = _divide(rules, moments, blocks, used, i, lefts[fresh:], rights[fresh:])
-        first[i + 2] = fresh + kept
+        first[i - low + 2] = fresh + kept
         blocks_before = total_height = total_width = tallest = widest = 0
-        for t in range(first[i], fresh):
+        for t in range(first[i - low], fresh):
             blocks_before += lifted[t, 1] + lifted[t, 3]
             total_height += lifted[t, 5]
             total_width += lifted[t, 6]
@@ -904,7 +974,7 @@ def plan(rules, moments):  # type: ignore[no-untyped-def]
         beside = _longer(beside, max(total_width, len(cost)))
         if len(nothing) < max(total_height, total_width):
             nothing = np.zeros(2 * max(total_height, total_width))
-        for t in range(fresh, first[i + 2]):
+        for t in range(fresh, first[i - low + 2]):
             left, right = lefts[t], rights[t]
             sides = _longer(sides, side_end + blocks_before + 2)
             left_start = side_end
@@ -914,7 +984,7 @@ def plan(rules, moments):  # type: ignore[no-untyped-def]
                 height = _states(blocks, left)
             else:
                 height = total_height
-                for s in range(first[i], fresh):
+                for s in range(first[i - low], fresh):
                     for k in range(lifted[s, 0], lifted[s, 0] + lifted[s, 1]):
                         sides[side_end] = sides[k]
                         side_end += 1
@@ -925,7 +995,7 @@ def plan(rules, moments):  # type: ignore[no-untyped-def]
                 width = _states(blocks, right)
             else:
                 width = total_width
-                for s in range(first[i], fresh):
+                for s in range(first[i - low], fresh):
                     for k in range(lifted[s, 2], lifted[s, 2] + lifted[s, 3]):
                         sides[side_end] = sides[k]
                         side_end += 1
@@ -937,7 +1007,7 @@ def plan(rules, moments):  # type: ignore[no-untyped-def]
             turned = _longer(turned, height * width)
             turned[: height * width] = _INF
             row_at = column_at = 0
-            for s in range(first[i], fresh):
+            for s in range(first[i - low], fresh):
                 l0, ln, r0, rn, v0, tall, wide = lifted[s]
                 if left == LIFTED:
                     half = _longer(half, tall * wide)
@@ -987,23 +1057,70 @@ def plan(rules, moments):  # type: ignore[no-untyped-def]
                 for c in range(width):
                     values[end + row * width + c] += more[row] + beside[c]
             end += height * width
-    # back from the cheapest end
-    which, row, column, total = 0, 0, 0, _INF
-    for t in range(first[count], first[count + 1]):
-        _, _, _, _, v0, height, width = tables[t]
+    start, stop = first[count - low], first[count - low + 1]
+    blocks_there = cells = 0
+    for t in range(start, stop):
+        blocks_there += tables[t, 1] + tables[t, 3]
+        cells += tables[t, 5] * tables[t, 6]
+    shapes, found = np.empty((stop - start, 4), np.int64), np.empty(cells)
+    back, block = np.zeros(blocks_there, np.int64), np.zeros(blocks_there, np.int64)
+    at = cell = 0
+    for t in range(start, stop):
+        l0, ln, r0, rn, v0, height, width = tables[t]
+        shapes[t - start] = ln, rn, height, width
+        for k in range(ln + rn):
+            number = sides[l0 + k] if k < ln else sides[r0 + k - ln]
+            if number != LIFTED:
+                back[at] = count - blocks.moment[number]
+                block[at] = number - block_first[blocks.moment[number]]
+            at += 1
+        found[cell : cell + height * width] = values[v0 : v0 + height * width]
+        cell += height * width
+    taken = found.min()
+    found -= taken
+    return (
+        Run(low, blocks, tables, lifted, lefts, rights, first, sides, values),
+        Fringe(shapes, back, block, found, taken),
+    )
+
+
+@njit(cache=True, nogil=True)
+def cheapest(fringe):  # type: ignore[no-untyped-def]
+    """(table, row, column) of the least value, the first of several."""
+    cell = 0
+    for t in range(len(fringe.shapes)):
+        height, width = fringe.shapes[t, 2], fringe.shapes[t, 3]
         for k in range(height * width):
-            if values[v0 + k] < total:
-                which, row, column, total = t, k // width, k % width, values[v0 + k]
+            if fringe.values[cell + k] == 0.0:
+                return t, k // width, k % width
+        cell += height * width
+    return 0, 0, 0
+
+
+@njit(cache=True, nogil=True)
+def backward(rules, lone, moments, run, which, row, column):  # type: ignore[no-untyped-def]
+    """The cheapest way through a run that ends in a state of its last fringe (table, row, column):
+    per place the hand (0 left, 1 right) and the finger, and the state of the first fringe that it
+    comes from. Places of moments before the run's stay 0."""
+    low, blocks, tables, lifted, lefts, rights, first, sides, values = run
+    count = len(moments.at)
+    cost, target = np.empty((18, 6)), np.empty((18, 6), np.int64)
+    rows, columns = np.empty(64, np.int64), np.empty(64, np.int64)
+    room = 64
+    for t in range(first[count - low + 1]):
+        room = max(room, lifted[t, 5], lifted[t, 6])
+    more, beside, half = np.zeros(room), np.zeros(room), np.zeros(2 * room)
+    which += first[count - low]
     hands = np.zeros(len(moments.strings), np.int64)
     fingers = np.zeros(len(moments.strings), np.int64)
-    for i in range(count - 1, -1, -1):
+    for i in range(count - 1, low - 1, -1):
         left, right = lefts[which], rights[which]
         if left != LIFTED:
             _give(blocks, left, row // 3, 0, hands, fingers)
         if right != LIFTED:
             _give(blocks, right, column // 3, 1, hands, fingers)
         best, row_at, column_at, before = _INF, 0, 0, (0, 0, 0)
-        for s in range(first[i], first[i + 1]):
+        for s in range(first[i - low], first[i - low + 1]):
             l0, ln, r0, rn, v0, height, width = lifted[s]
             row_from, row_to, column_from, column_to = 0, height, 0, width
             more[:height], beside[:width] = 0.0, 0.0
@@ -1043,7 +1160,7 @@ def plan(rules, moments):  # type: ignore[no-untyped-def]
                 value = values[v0 + r * width + c]
                 if rows[r] == before[1] and columns[c] == before[2] and value < best:
                     best, row, column = value, r, c
-    return hands, fingers, total
+    return hands, fingers, (which, row, column)
 
 
 @njit(cache=True, nogil=True)

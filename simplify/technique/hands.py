@@ -36,6 +36,7 @@ from numpy.typing import NDArray
 from simplify.harp.player import Player
 from simplify.score.model import Part, Pitch, Strike
 from simplify.technique import hand_kernel as kernel
+from simplify.technique import hand_search
 from simplify.technique.fingers import Fingers, HandModel, Strings, hand_model
 from simplify.technique.hand_kernel import EPSILON
 from simplify.technique.plan import HandPlan, Performance
@@ -151,8 +152,8 @@ def plan_with_tables(
     for i, strike in enumerate(part.strikes):
         hand, finger = learnt.get(learnt_key(strike), ("", 0)) if learnt else ("", 0)
         known[i] = finger + 4 * (hand == "R") if finger else 0
-    hands, fingers, cost = kernel.plan(model.rules, _flat(moments, away, known))
-    return _plan(part.strikes, model, moments, hands.tolist(), fingers.tolist(), float(cost))
+    hands, fingers, path = hand_search.plan(model.rules, _flat(moments, away, known))
+    return _plan(part.strikes, model, moments, hands.tolist(), fingers.tolist(), path.cost)
 
 
 HandTables = dict[str, tuple[tuple[HandChord, ...], tuple[HandStep, ...]]]

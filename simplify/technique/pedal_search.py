@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import bisect
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from itertools import pairwise
@@ -1071,8 +1071,11 @@ def first_state(line: Line, start: Setting | None) -> State:
     return State.single(start_costs(line, start))
 
 
-def solve(line: Line, start: Setting | None) -> Solution:
-    """The optimal plan of a line with at least one column: rounds of search and refinement."""
+def solve(
+    line: Line, start: Setting | None, watch: Callable[[Solution], None] | None = None
+) -> Solution:
+    """The optimal plan of a line with at least one column: rounds of search and refinement. watch:
+    is given what each round comes to."""
     tracked: Tracked = frozenset()
     most = LEVELS
     best: Solution | None = None
@@ -1081,6 +1084,8 @@ def solve(line: Line, start: Setting | None) -> Solution:
     for _ in range(ROUNDS):
         sweep = run(program, first_state(line, start), sweep)
         solution = conclude(line, start, sweep, tracked, most)
+        if watch is not None:
+            watch(solution)
         if best is None or solution.account.total < best.account.total:
             best = solution
         if solution.optimal:
@@ -1157,14 +1162,16 @@ def _price(line: Line, moment: int, way: int, arrival: int) -> int:
     return cost
 
 
-def refine(line: Line, solution: Solution) -> Tracked:
-    """The slots to lay out next: where the plan's real cost was more than the search thought."""
-    found: set[tuple[int, int]] = set(solution.tracked)
-    found.update(solution.account.loose)
+def dearer_slots(
+    line: Line, moves: Sequence[Move], found_dear: Account, tracked: Tracked
+) -> set[tuple[int, int]]:
+    """The slots that are laid out, and those where the account found more than the search."""
+    found: set[tuple[int, int]] = set(tracked)
+    found.update(found_dear.loose)
     pad = PAD * line.foot.horizon
-    for foot, earlier, later in solution.account.close:
-        low, high = solution.moves[earlier].slot, solution.moves[later].slot
-        if all((slot, foot) in solution.tracked for slot in range(low, high + 1)):
+    for foot, earlier, later in found_dear.close:
+        low, high = moves[earlier].slot, moves[later].slot
+        if all((slot, foot) in tracked for slot in range(low, high + 1)):
             continue
         begin = line.seconds[low] - pad
         end = line.seconds[high + 1] + pad
@@ -1173,6 +1180,12 @@ def refine(line: Line, solution: Solution) -> Tracked:
         while high + 2 < len(line.seconds) and line.seconds[high + 2] <= end:
             high += 1
         found.update((slot, foot) for slot in range(low, high + 1))
+    return found
+
+
+def refine(line: Line, solution: Solution) -> Tracked:
+    """The slots to lay out next: where the plan's real cost was more than the search thought."""
+    found = dearer_slots(line, solution.moves, solution.account, solution.tracked)
     if len(found) > MOSTLY * 2 * line.slots:
         found.update((slot, foot) for slot in range(line.slots) for foot in (LEFT, RIGHT))
     if len(found) == len(solution.tracked):  # the order of moves in a slot made the difference

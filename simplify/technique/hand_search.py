@@ -1,0 +1,234 @@
+"""The programme over both hands, stretch by stretch, and again for a changed stretch alone.
+
+`hand_kernel.forward` runs over a stretch of moments and keeps all its tables, `backward` reads the
+cheapest way through it. Between stretches stands a fringe: little, and enough to run the next one.
+Tables are kept for two stretches only, or a long piece would touch much fresh memory. So the way
+back through a stretch is read early, from where the next one ends cheapest; almost always the
+piece's cheapest plan goes the same way, and where it does not the stretch is run again.
+
+A changed piece is run from the last fringe before the change until a fringe is the same as before
+(`Fringe.same`; costs are exact), and read back until a state is the same as before: what lies
+outside would come out as it was.
+"""
+
+from __future__ import annotations
+
+import bisect
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+
+import numpy as np
+
+from simplify.technique import hand_kernel as kernel
+from simplify.technique.hand_kernel import Fringe, HandRules, Ints, Moments, Run
+
+STRETCH = 64
+"""Moments in a stretch: longer ones keep more tables, shorter ones cost more between them."""
+
+End = tuple[int, int, int]
+"""A state of a fringe: table, row, column."""
+START: End = (0, 0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class HandPath:
+    """What a plan went through. bounds: moments before which the fringes stand, from 0 to their
+    number; states: where the plan stands in each fringe."""
+
+    bounds: tuple[int, ...]
+    fringes: tuple[Fringe, ...]
+    states: tuple[End, ...]
+
+    @property
+    def cost(self) -> float:
+        """Of the whole plan."""
+        return sum(fringe.taken for fringe in self.fringes)
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """The way through a stretch: the states it ends in and begins in; per place of its moments the
+    hand (0 left, 1 right) and the finger."""
+
+    end: End
+    begin: End
+    hands: Ints
+    fingers: Ints
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Moments low to high - 1, their arrays with those before that the fringe still knows of, and
+    the tables once it has been run."""
+
+    low: int
+    high: int
+    fringe: Fringe
+    moments: Moments
+
+    def run(self, rules: HandRules) -> tuple[Run, Fringe]:
+        """All tables, and the fringe after them."""
+        known = len(self.moments.at) - (self.high - self.low)
+        found: tuple[Run, Fringe] = kernel.forward(
+            rules, _lone(rules), self.moments, known, self.fringe
+        )
+        return found[0], Fringe(*found[1])
+
+    def read(self, rules: HandRules, run: Run, end: End) -> Read:
+        """The way that ends in a state."""
+        hands, fingers, begin = kernel.backward(rules, _lone(rules), self.moments, run, *end)
+        known = len(self.moments.at) - (self.high - self.low)
+        place = self.moments.first[known]
+        which, row, column = begin
+        return Read(end, (int(which), int(row), int(column)), hands[place:], fingers[place:])
+
+
+@lru_cache(maxsize=64)
+def _lone(rules: HandRules) -> kernel.Lone:
+    lone: kernel.Lone = kernel.lone_moves(rules)
+    return lone
+
+
+def _stretch(moments: Moments, offset: int, low: int, high: int, fringe: Fringe) -> _Stretch | None:
+    """The stretch from moment low to high; moments: those from number `offset` on, None if that is
+    too late for it."""
+    begin, end = low - int(fringe.back.max()) - offset, high - offset
+    if begin < 0 or end > len(moments.at):
+        return None
+    first = moments.first[begin : end + 1]
+    places = slice(int(first[0]), int(first[-1]))
+    return _Stretch(
+        low, high, fringe,
+        Moments._make((
+            moments.at[begin:end], moments.away[begin:end], first - first[0],
+            *(row[places] for row in moments[3:]),
+        )),
+    )
+
+
+def _cheapest(fringe: Fringe) -> End:
+    which, row, column = kernel.cheapest(fringe)
+    return int(which), int(row), int(column)
+
+
+def plan(rules: HandRules, moments: Moments) -> tuple[Ints, Ints, HandPath]:
+    """The cheapest plan: per place the hand (0 left, 1 right) and the finger, and its path."""
+    count = len(moments.at)
+    bounds = (*range(0, count, STRETCH), count)
+    if not count:
+        nothing = np.zeros(0, np.int64)
+        return nothing, nothing, HandPath((0,), (kernel.opening(),), (START,))
+    fringes = [kernel.opening()]
+    stretches: list[_Stretch] = []
+    reads: list[Read] = []
+    before: Run | None = None
+    for low, high in pairwise(bounds):
+        stretch = _stretch(moments, 0, low, high, fringes[-1])
+        assert stretch is not None
+        run, fringe = stretch.run(rules)
+        read = stretch.read(rules, run, _cheapest(fringe))
+        if before is not None:
+            reads.append(stretches[-1].read(rules, before, read.begin))
+        fringes.append(fringe)
+        stretches.append(stretch)
+        before = run
+    reads.append(read)
+    end = read.end
+    states = [end]
+    for at in range(len(stretches) - 1, -1, -1):
+        if reads[at].end != end:
+            reads[at] = stretches[at].read(rules, stretches[at].run(rules)[0], end)
+        end = reads[at].begin
+        states.append(end)
+    return (
+        np.concatenate([read.hands for read in reads]),
+        np.concatenate([read.fingers for read in reads]),
+        HandPath(bounds, tuple(fringes), tuple(states[::-1])),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Replanned:
+    """A path of changed music, and what is new of its plan: per place of moments low to high - 1
+    (numbers of the changed music) the hand and the finger."""
+
+    path: HandPath
+    low: int
+    high: int
+    hands: Ints
+    fingers: Ints
+
+
+def plan_again(
+    rules: HandRules, path: HandPath, moments: Moments, offset: int, head: int, tail: int, more: int
+) -> Replanned | None:
+    """The plan of changed music, the same as planning it from the beginning.
+
+    path: of the music before; its moments from `head` to `tail` - 1 are those that changed, and
+    there are `more` of them now. moments: some of the changed music's around there, from number
+    `offset` on; None if these are too few to tell.
+    """
+    at = bisect.bisect_right(path.bounds, head) - 1
+    bounds, fringes = [path.bounds[at]], [path.fringes[at]]
+    runs: list[tuple[_Stretch, Run]] = []
+    join = bisect.bisect_left(path.bounds, tail + 2)
+    while True:
+        last = join >= len(path.bounds)
+        high = (path.bounds[-1] if last else path.bounds[join]) + more
+        if high > bounds[-1]:
+            stretch = _stretch(moments, offset, bounds[-1], high, fringes[-1])
+            if stretch is None:
+                return None
+            run, fringe = stretch.run(rules)
+            runs.append((stretch, run))
+            bounds.append(high)
+            fringes.append(fringe)
+        if last:
+            break
+        if _agree(
+            (fringes[-1], high, tail + more), (path.fringes[join], path.bounds[join], tail), head
+        ):
+            break
+        join += 1
+    states = [_cheapest(fringes[-1]) if last else path.states[join]]
+    reads: list[Read] = []
+    for stretch, run in reversed(runs):
+        reads.append(stretch.read(rules, run, states[-1]))
+        states.append(reads[-1].begin)
+    while states[-1] != path.states[at]:
+        at -= 1
+        stretch = _stretch(moments, offset, path.bounds[at], path.bounds[at + 1], path.fringes[at])
+        if stretch is None:
+            return None
+        reads.append(stretch.read(rules, stretch.run(rules)[0], states[-1]))
+        states.append(reads[-1].begin)
+        bounds.insert(0, path.bounds[at])
+        fringes.insert(0, path.fringes[at])
+    rest = slice(join + 1, None)
+    found = HandPath(
+        (*path.bounds[:at], *bounds, *(bound + more for bound in path.bounds[rest])),
+        (*path.fringes[:at], *fringes, *path.fringes[rest]),
+        (*path.states[:at], *states[::-1], *path.states[rest]),
+    )
+    nothing = [np.zeros(0, np.int64)]
+    return Replanned(
+        found, bounds[0], bounds[-1],
+        np.concatenate([read.hands for read in reads[::-1]] or nothing),
+        np.concatenate([read.fingers for read in reads[::-1]] or nothing),
+    )
+
+
+def _agree(one: tuple[Fringe, int, int], other: tuple[Fringe, int, int], head: int) -> bool:
+    """Whether fringes (each with its moment, and the first moment after the change) of two versions
+    mean the same: moments before the change are told by their number, those after it by how far
+    back they are; those in it are not the same."""
+    found = []
+    for fringe, at, tail in (one, other):
+        moment = at - fringe.back
+        struck = fringe.back > 0
+        if (struck & (moment >= head) & (moment < tail)).any():
+            return False
+        back = np.where(struck & (moment < head), -1 - moment, fringe.back)
+        found.append(fringe._replace(back=back))
+    return found[0].same(found[1])
