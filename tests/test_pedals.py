@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from simplify.harp.instrument import PEDALS, Setting, key_setting
 from simplify.harp.player import Player, tier_names, tier_player
+from simplify.harp.synonyms import setting_at
 from simplify.score.model import (
     Edit,
     GivenSetting,
@@ -28,7 +29,7 @@ from simplify.score.model import (
     changed,
 )
 from simplify.score.text import parse_part
-from simplify.technique.pedal_line import PedalCosts, build_line, cost_table, standard_costs
+from simplify.technique.pedal_line import SCALE, PedalCosts, build_line, cost_table, standard_costs
 from simplify.technique.pedal_search import build_program, conclude, first_state, run, solve
 from simplify.technique.pedals import PedalTrellis, given_start, plan_pedals
 from simplify.technique.plan import PedalPlan
@@ -667,3 +668,36 @@ class TestCosts:
         assert costs.unmet_held > 20 * costs.move
         assert costs.unmet_setting > costs.unmet_time > costs.unmet_held
         assert costs.muffle < costs.move
+
+
+def test_a_part_of_one_setting_is_planned_as_the_search_would() -> None:
+    """Random parts drawn from one setting, with and without a given start, against the search."""
+    rng = random.Random(5)
+    seen = 0
+    for _ in range(150):
+        setting = [rng.randint(-1, 1) for _ in PEDALS]
+        fifths = rng.randint(-7, 7)
+        tier = rng.choice(tier_names())
+        rows = []
+        for _ in range(rng.randint(1, 8)):
+            letters = rng.sample(range(7), rng.randint(1, 4))
+            names = [
+                f"{PEDALS[at]}{('', '#', 'b')[setting[at]]}{rng.randint(2, 5)}" for at in letters
+            ]
+            rows.append(f"[{' '.join(names)}]:4")
+        part = parse_part(f"4/4 key:{fifths} tempo:60 | " + " | ".join(rows))
+        start: Setting | None = None
+        if rng.random() < 0.3:
+            d, c, b, e, f, g, a = setting
+            start = d, c, b, e, f, g, a
+        player = tier_player(tier)
+        solution = solve(build_line(part, player, standard_costs()), start)
+        plan = plan_pedals(part, player, start=start)
+        assert plan.start == setting_at(solution.start)
+        assert not plan.moves
+        assert not solution.moves
+        assert plan.optimal
+        assert plan.cost == pytest.approx(solution.account.total / SCALE)
+        assert plan.played == tuple(strike.pitch for strike in part.strikes)
+        seen += plan.cost > 0
+    assert seen > 50

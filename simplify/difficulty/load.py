@@ -356,6 +356,15 @@ def verdict(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) 
     return Verdict(not found, tuple(sorted(found, key=lambda e: -e.amount)))
 
 
+def within(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) -> bool:
+    """As `verdict`, without saying what exceeds."""
+    bars = assessment.bars
+    if faults or assessment.difficulty > rules.max_load + _NOTHING:
+        return False
+    allowed = _burst_positions(bars, rules)
+    return all(at in allowed or not _over(bar, rules, 0.0) for at, bar in enumerate(bars))
+
+
 def _excess(
     assessment: Assessment, layer: str, first: int, last: int, amount: float, text: str
 ) -> Excess:

@@ -75,19 +75,16 @@ class _Table:
 
     def __init__(self, shape: tuple[int, int, int], guesses: Floats) -> None:
         self.guesses = guesses
-        self._values: Floats = np.repeat(
-            np.repeat(guesses[None, :, None, :], shape[0], axis=0), shape[2], axis=2
-        )
-        self._fill, self._stale = guesses, False
+        self._read: Floats = np.zeros((*shape, 3))
         self.known = np.zeros(shape, dtype=bool)
+        self.fill = guesses
         self.means: Floats = np.zeros_like(guesses)
         self.times = np.zeros(shape[1])
 
     def copy(self) -> _Table:
         """The same, to be changed apart from it."""
         new = _Table(self.known.shape, self.guesses)
-        new._values, new.known = self.values.copy(), self.known.copy()
-        new._fill = self._fill
+        new._read, new.known, new.fill = self._read.copy(), self.known.copy(), self.fill
         new.means, new.times = self.means.copy(), self.times.copy()
         return new
 
@@ -97,7 +94,7 @@ class _Table:
         or better if what was read came out better: so each that promises to be best is read."""
         lefts, own, rights = where
         spot = np.ix_(lefts, [own], rights)
-        self._values[spot] = row
+        self._read[spot] = row
         self.known[spot] = True
         count = self.times[own]
         self.means[own] = (self.means[own] * count + np.array(row)) / (count + 1)
@@ -105,18 +102,30 @@ class _Table:
         read = self.times > 0
         grown = float(self.guesses[read, 2].sum())
         ease = min(1.0, float(self.means[read, 2].sum()) / grown) if grown > 0.0 else 1.0
-        self._fill = np.where(read[:, None], self.means, self.guesses * np.array([1.0, 1.0, ease]))
-        self._stale = True
+        self.fill = np.where(read[:, None], self.means, self.guesses * np.array([1.0, 1.0, ease]))
 
-    @property
-    def values(self) -> Floats:
-        """Shape (left, own, right, 3), as far as known."""
-        if self._stale:
-            self._values = np.where(
-                self.known[..., None], self._values, self._fill[None, :, None, :]
-            )
-            self._stale = False
-        return self._values
+    def row(self, left: int, own: int, right: int) -> tuple[float, float, float]:
+        """(faults, excess, strain) as far as known."""
+        known = self.known[left, own, right]
+        faults, excess, strain = (
+            self._read[left, own, right] if known else self.fill[own]
+        ).tolist()
+        return faults, excess, strain
+
+    def rows(self, left: int, right: int) -> Floats:
+        """Shape (own, 3): the same of every variant between two neighbours."""
+        known = self.known[left, :, right, None]
+        rows: Floats = np.where(known, self._read[left, :, right], self.fill)
+        return rows
+
+    def costs(self, each: Floats, own: Floats) -> Floats:
+        """Shape (left, own, right): `each` times (faults, excess, strain), plus what each variant
+        costs by itself."""
+        costs: Floats = np.empty(self.known.shape)
+        costs[:] = (self.fill @ each + own)[None, :, None]
+        lefts, owns, rights = np.nonzero(self.known)
+        costs[lefts, owns, rights] = self._read[lefts, owns, rights] @ each + own[owns]
+        return costs
 
 
 class Lattice:
@@ -273,8 +282,7 @@ class Lattice:
         """(faults, excess, strain) of a column in a path, as far as known."""
         left = path[at - 1] if at else 0
         right = path[at + 1] if at + 1 < len(path) else 0
-        faults, excess, strain = self._table(at).values[left, path[at], right].tolist()
-        return faults, excess, strain
+        return self._table(at).row(left, path[at], right)
 
     # Shortest paths
 
@@ -282,8 +290,7 @@ class Lattice:
         """The path of least cost as far as costs are known."""
         each = np.array([weights.fault, weights.excess, weights.strain])
         costs: list[Floats] = [
-            self._table(at).values @ each
-            + np.array([weights.effort(v) for v in column])[None, :, None]
+            self._table(at).costs(each, np.array([weights.effort(v) for v in column]))
             for at, column in enumerate(self.variants)
         ]
         if len(costs) == 1:
@@ -362,7 +369,7 @@ class Lattice:
         for at, choice in enumerate(path):
             left = path[at - 1] if at else 0
             right = path[at + 1] if at + 1 < len(path) else 0
-            values = self._table(at).values[left, :, right, :].tolist()
+            values = self._table(at).rows(left, right).tolist()
             now, column = self._effort(self.variants[at][choice]), self.variants[at]
             for i, (faults, _, strain) in enumerate(values):
                 if i != choice and faults <= 0.5:

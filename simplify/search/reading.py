@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from simplify.difficulty.curve import numbers
-from simplify.difficulty.load import assess, difficulty_of, part_of, stack, verdict
+from simplify.difficulty.load import assess, difficulty_of, part_of, stack, within
 from simplify.harp.player import LAYERS, MODERATE, Player, Rules
 from simplify.score.model import Part
 from simplify.search.settings import settings
@@ -110,8 +110,8 @@ def read_bars(
         )
         for bar, count, join in zip(assessment.bars, counts, joins, strict=True)
     )
-    within = verdict(assessment, rules, inside).within
-    return Reading(assessment.difficulty, assessment.layers, rows, within)
+    fits = within(assessment, rules, inside)
+    return Reading(assessment.difficulty, assessment.layers, rows, fits)
 
 
 _LAYER_INDEX = {name: i for i, name in enumerate(LAYERS)}

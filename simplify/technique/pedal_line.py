@@ -233,7 +233,8 @@ class _Sounds(dict[Pitch, Sound]):
 
 
 @lru_cache(maxsize=64)
-def _sounds(harp: Instrument) -> _Sounds:
+def sounds_of(harp: Instrument) -> dict[Pitch, Sound]:
+    """How each written pitch lies on a harp; filled as pitches are asked for."""
     return _Sounds(harp)
 
 
@@ -442,7 +443,7 @@ def build_line(part: Part, player: Player, costs: PedalCosts) -> Line:
     """Lays a part out for planning: shapes as in `Line`."""
     harp, strikes = player.harp, part.strikes
     foot = FootTime.of(player, costs)
-    known = _sounds(harp)
+    known = sounds_of(harp)
     sounds = [known[strike.first.pitch] for strike in strikes]
     fixed, retuned = _fixed_tuning(part, harp, sounds)
     if retuned:

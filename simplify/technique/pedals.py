@@ -31,6 +31,7 @@ from simplify.technique.pedal_line import (
     held_until,
     mills,
     off_the_harp,
+    sounds_of,
     standard_costs,
 )
 from simplify.technique.pedal_search import (
@@ -73,12 +74,48 @@ def plan_pedals(
         start = given_start(part)
     if not player.harp.has_pedals:
         return plan_levers(part, player, start=start, hands=hands)
-    line = build_line(part, player, costs or standard_costs())
+    costs = costs or standard_costs()
+    still = _unmoved(part, player, start, costs)
+    if still is not None:
+        return still
+    line = build_line(part, player, costs)
     if not line.columns:
         setting = start or key_setting(part.bars[0].fifths)
         return _plan(line, setting, (), None)
     solution = solve(line, start)
     return _plan(line, setting_at(solution.start), solution.moves, solution)
+
+
+def _unmoved(
+    part: Part, player: Player, start: Setting | None, costs: PedalCosts
+) -> PedalPlan | None:
+    """The plan of a part that one setting gives as it is written; None for every other.
+
+    Each letter struck stands as it is written, the others as the key signature has them. Any other
+    plan costs more: it moves a pedal or plays a sound on another string than the written one, each
+    of which costs more than all notches of a first setting, or it sets a letter off the key that
+    nothing asks for.
+    """
+    dearest = 2 * len(PEDALS) * costs.start
+    if not 0.0 < dearest < min(costs.move, costs.respelled) or not part.strikes:
+        return None
+    key = key_setting(part.bars[0].fifths)
+    positions: dict[str, int] = dict(zip(PEDALS, start, strict=True)) if start else {}
+    known = sounds_of(player.harp)
+    for pitch in {strike.first.pitch for strike in part.strikes}:
+        sound = known[pitch]
+        if sound.fixed or not sound.pitches or sound.pitches[0] != pitch:
+            return None
+        if positions.setdefault(pitch.step, pitch.alter) != pitch.alter:
+            return None
+    d, c, b, e, f, g, a = (
+        positions.get(letter, own) for letter, own in zip(PEDALS, key, strict=True)
+    )
+    setting = d, c, b, e, f, g, a
+    notches = 0 if start else sum(abs(x - y) for x, y in zip(setting, key, strict=True))
+    cost = notches * mills(costs.start) / SCALE
+    played = tuple(strike.first.pitch for strike in part.strikes)
+    return PedalPlan(setting, (), played, cost, (("first setting", cost),) if notches else (), ())
 
 
 def given_start(part: Part) -> Setting | None:
