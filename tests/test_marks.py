@@ -120,6 +120,21 @@ def test_many_mistakes_are_counted():
     assert len(told) == 12
 
 
+def test_marks_that_stop_are_told_once():
+    """A few bars were marked, the music goes on in other keys: one line, not one a note. A slip or
+    two after the last mark is told as such."""
+    later = [note("B4", 4), note("E4", 4), note("F#4", 4), note("C#4", 4)]
+    marked = attributes(1) + words(FULL) + note("Bb4", 4)
+    assert given_marks(marked, note("Eb4", 4), *later) == [
+        "pedal marks, bar 3 beat 1: the pedal marks stop in bar 1; from here on other settings are "
+        "needed"
+    ]
+    assert given_marks(marked, *later[:2]) == [
+        "pedal marks, bar 2 beat 1: B4 is written, but the pedal marks leave B at ♭ (bar 1 beat 1)",
+        "pedal marks, bar 3 beat 1: E4 is written, but the pedal marks leave E at ♭ (bar 1 beat 1)",
+    ]
+
+
 def test_diagrams_are_read():
     """`<harp-pedals>` gives its letters; entries that say nothing usable are left out."""
     tuning = (

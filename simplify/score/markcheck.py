@@ -4,7 +4,8 @@ The marks are read as the harpist would: a setting or move holds from its place 
 pedal stands elsewhere is a mistake of the marks unless another string sounds it (an F♯ on the G
 string at flat); so is a pedal that is to move while one of its strings is held, because it would
 buzz (common practice). Pedals that no mark has named yet are not judged. Of one slip only the first
-note is told: from there on the pedal counts as moved.
+note is told: from there on the pedal counts as moved. Where the marks stop for good and the pedals
+would have to go on moving (as around a few bars that were marked), that is told once.
 """
 
 from __future__ import annotations
@@ -12,6 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simplify.score.model import ALTER_SIGNS, Part, Pitch
+
+STOPPED = 4
+"""Mistakes after the bar of the last mark from which the marks are taken to have stopped there
+(estimate)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +64,15 @@ def mark_mistakes(part: Part) -> tuple[MarkMistake, ...]:
         )
         if pitch.alter in (-1, 0, 1):
             now[pitch.step], since[pitch.step] = pitch.alter, strike.onset
-    return tuple(sorted(found, key=lambda m: (m.onset, m.text)))
+    found.sort(key=lambda m: (m.onset, m.text))
+    if marks:
+        last = part.bar_at(marks[-1].onset)
+        after = [mistake for mistake in found if mistake.onset >= last.end]
+        if len(after) >= STOPPED:
+            stop = f"the pedal marks stop in bar {last.number}"
+            text = f"{stop}; from here on other settings are needed"
+            found[-len(after) :] = [MarkMistake(after[0].onset, text)]
+    return tuple(found)
 
 
 def _elsewhere(pitch: Pitch, now: dict[str, int]) -> bool:
