@@ -67,7 +67,7 @@ def _demand(
         if last > first:
             active.append((line, first, last))
     counts = {"R": 0.0, "L": 0.0}
-    active.sort(key=lambda a: (a[1] - a[2], -max(a[0].strings[a[1] : a[2]])))
+    active.sort(key=_rank)
     extra, events = 0.0, 0
     right = left = 0
     for k, (line, first, last) in enumerate(active):
@@ -75,7 +75,7 @@ def _demand(
         hand = "R" if 2 * sum(h == "R" for h in line.hands[first:last]) >= last - first else "L"
         share = 1.0
         for other, begin, end in active[:k]:
-            apart = _apart(line, first, last, other, pulse, table)
+            apart = _apart(line, first, last, other, span, pulse, table)
             smooth = min(
                 _smooth(line, first, last, span, table), _smooth(other, begin, end, span, table)
             )
@@ -92,19 +92,29 @@ def _demand(
     return (extra * pace / table["anchor"]) ** table["growth"], right, left
 
 
+def _rank(active: tuple[Line, int, int]) -> tuple[object, ...]:
+    """Order of lines: the busiest first, then the higher; the rest only settles ties."""
+    line, first, last = active
+    span = slice(first, last)
+    strings = line.strings[span]
+    return first - last, -max(strings), line.ticks[span], strings, line.ends[span], line.hands[span]
+
+
 def _apart(
-    line: Line, first: int, last: int, other: Line, pulse: int, table: dict[str, float]
+    line: Line, first: int, last: int, other: Line, span: tuple[int, int], pulse: int,
+    table: dict[str, float],
 ) -> float:
     """In [0, 1]: how independent events first..last-1 of a line are of another line. Moving over a
-    note that is long held is less than moving against a line that moves."""
-    total = 0.0
+    note that is long held is less than moving against a line that moves. A move counts if it starts
+    no longer than the span's length before it."""
+    total, earliest = 0.0, 2 * span[0] - span[1]
     for k in range(first, last):
         at = bisect.bisect_left(other.ticks, line.ticks[k])
         if at == len(other.ticks) or other.ticks[at] != line.ticks[k]:
             if at and other.ends[at - 1] > line.ticks[k]:
                 long = other.ends[at - 1] - other.ticks[at - 1] >= table["long_beats"] * pulse
                 total += table["over_long"] if long else 1.0
-        elif k and at:
+        elif k and at and min(line.ticks[k - 1], other.ticks[at - 1]) >= earliest:
             move = line.strings[k] - line.strings[k - 1]
             motion = other.strings[at] - other.strings[at - 1]
             if move == motion:

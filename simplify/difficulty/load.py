@@ -31,7 +31,7 @@ import bisect
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -151,6 +151,11 @@ def level(load: float) -> str:
 
 def stack(layers: Sequence[float]) -> float:
     """The stacked load of six loads; see the module's formula. Non-negative, no upper end."""
+    return _stack(tuple(layers))
+
+
+@lru_cache(maxsize=1 << 14)
+def _stack(layers: tuple[float, ...]) -> float:
     table, weights = numbers("load"), _weights()
     heavy = [w * math.pow(x, table["power"]) for w, x in zip(weights, layers, strict=True)]
     total = sum(heavy)
@@ -173,12 +178,13 @@ def assess(performance: Performance) -> Assessment:
     """All layers, bars and the sustained readings of a performance."""
     beats = grid(performance.part)
     curves = tuple(MEASURES[name](performance, beats) for name in LAYERS)
-    bars = _bars(beats, curves)
+    bars = bar_loads(beats, curves)
     layers, difficulty = read_bars(bars)
     return Assessment(beats, curves, bars, layers, difficulty)
 
 
-def _bars(beats: Sequence[Beat], curves: Sequence[LayerCurve]) -> tuple[BarLoad, ...]:
+def bar_loads(beats: Sequence[Beat], curves: Sequence[LayerCurve]) -> tuple[BarLoad, ...]:
+    """The bars of some beats, with the load of every layer."""
     share = numbers("load")["worst_beat"]
     rows: dict[int, tuple[int, int]] = {}
     for at, beat in enumerate(beats):

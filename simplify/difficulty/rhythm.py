@@ -231,7 +231,8 @@ def _cross_rhythm(
     inside: dict[int, tuple[list[int], list[int]]] = {}
     for side, (line, ticks) in enumerate(((one, {*other.ticks}), (other, {*one.ticks}))):
         for k, tick in enumerate(line.ticks):
-            if tick not in ticks:
+            # In a window of bars a line may begin before and end after them.
+            if tick not in ticks and bars[0].onset <= tick < bars[-1].end:
                 at = bisect.bisect_right(shared, tick) - 1
                 inside.setdefault(at, ([], []))[side].append(k)
     items: list[Work] = []

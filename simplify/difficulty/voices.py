@@ -27,25 +27,40 @@ class Line:
     bars: tuple[int, ...]
 
 
+Voices = dict[tuple[int, str], tuple[Line, ...]]
+"""Lines by staff and written voice."""
+
+
 def lines(performance: Performance) -> tuple[Line, ...]:
-    """The lines, upper staff first; grace notes left out. Kept on the performance, since three
+    """The lines, upper staff first; grace notes left out."""
+    return tuple(line for row in voices(performance).values() for line in row)
+
+
+def voices(performance: Performance) -> Voices:
+    """The lines of each staff and written voice, in order. Kept on the performance, since three
     layers read them."""
-    kept: tuple[Line, ...] | None = performance.__dict__.get("_lines")
+    kept: Voices | None = performance.__dict__.get("_voices")
     if kept is None:
-        kept = performance.__dict__["_lines"] = _lines(performance)
+        kept = _voices(performance)
+        keep_voices(performance, kept)
     return kept
 
 
-def _lines(performance: Performance) -> tuple[Line, ...]:
+def keep_voices(performance: Performance, known: Voices) -> None:
+    """Remembers the lines of a performance on it."""
+    performance.__dict__["_voices"] = known
+
+
+def _voices(performance: Performance) -> Voices:
     strikes, strings = performance.strikes, performance.strings
     hands = performance.hand_plan.hands
-    voices: dict[tuple[int, str], dict[int, list[int]]] = {}
+    rows: dict[tuple[int, str], dict[int, list[int]]] = {}
     for i, strike in enumerate(strikes):
         if not strike.lead:
             key = (strike.first.staff, strike.first.voice)
-            voices.setdefault(key, {}).setdefault(strike.onset, []).append(i)
-    found: list[Line] = []
-    for (staff, _), at_tick in sorted(voices.items()):
+            rows.setdefault(key, {}).setdefault(strike.onset, []).append(i)
+    found: Voices = {}
+    for (staff, voice), at_tick in sorted(rows.items()):
         events = []
         sounds: list[Sound] = []
         ticks = sorted(at_tick)
@@ -64,10 +79,11 @@ def _lines(performance: Performance) -> tuple[Line, ...]:
             after = ticks[k + 1] if k + 1 < len(ticks) else end
             over = 0 < end - after <= (end - tick) // 4
             sounds.append((tick, after if over else end, sum(held) // len(held)))
-        rows: dict[int, list[int]] = {}
-        for k, voice in enumerate(separate(sounds)):
-            rows.setdefault(voice, []).append(k)
-        for _, row in sorted(rows.items(), key=lambda one: (one[1][0], one[0])):
-            columns = zip(*(events[k] for k in row), strict=True)
-            found.append(Line(*columns))
-    return tuple(found)
+        parted: dict[int, list[int]] = {}
+        for k, number in enumerate(separate(sounds)):
+            parted.setdefault(number, []).append(k)
+        # In order of pitch: the order must not hang on how the piece begins.
+        found[staff, voice] = tuple([
+            Line(*zip(*(events[k] for k in row), strict=True)) for _, row in sorted(parted.items())
+        ])
+    return found

@@ -16,7 +16,7 @@ from __future__ import annotations
 import bisect
 import itertools
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -24,7 +24,7 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
-from simplify.score.model import Bar, Note, Passage
+from simplify.score.model import Bar, Note, Part, Passage
 
 BLOCK = 40
 """Segments scored at once (156 chords, 37 features each). Products of this size stay on one core;
@@ -62,8 +62,18 @@ class _Chords:
     member: Floats
 
 
-TIE = 1e-9
-"""Scores this near are equal: rounding, which depends on all the music before, must not decide."""
+GRAINS = 65536.0
+"""Parts of a unit that lengths in beats and weights are rounded to. Sums and products of them are
+exact, so that no score hangs on the rounding of the music before and scores that are equal are."""
+
+
+def _exact(value: float) -> float:
+    return round(value * GRAINS) / GRAINS
+
+
+def _all_exact(values: Floats) -> Floats:
+    rounded: Floats = np.rint(values * GRAINS) / GRAINS
+    return rounded
 
 
 @cache
@@ -95,7 +105,7 @@ def _table() -> tuple[_Chords, dict[str, float]]:
         weights["root_in_bass"] * is_root.T,
     ])
     constant = -np.array(prior) - weights["missing"] * member.sum(axis=1) - weights["missing_root"]
-    constant -= TIE * np.arange(len(names))  # of two that fit alike the first
+    scoring, constant = _all_exact(scoring), _all_exact(constant)
     chords = _Chords(
         tuple(names), tuple(roots), tuple(thirds), tuple(classes), scoring, constant, member
     )
@@ -118,6 +128,11 @@ def harmonies(passage: Passage) -> tuple[Harmony, ...]:
     return kept[key]
 
 
+def keep_harmonies(part: Part, known: tuple[Harmony, ...]) -> None:
+    """Remembers the harmonies of all bars of a part on it."""
+    part.__dict__.setdefault("_harmonies", {})[0, len(part.bars) - 1] = known
+
+
 def named(passage: Passage, edges: Sequence[int]) -> tuple[Harmony, ...]:
     """The best chord of each stretch between the edges (ticks, ascending, at least two, within the
     passage), each read for itself by the scores of `harmonies`, with what other parts play there;
@@ -133,7 +148,7 @@ def named(passage: Passage, edges: Sequence[int]) -> tuple[Harmony, ...]:
     features = np.zeros((len(profile), 37))
     features[:, :12] = profile
     features[:, 12] = profile.sum(axis=1)
-    features[:, 13:25] = profile > 1e-9
+    features[:, 13:25] = profile > 0.0
     for at, low in enumerate(lowest):
         if low < 999:
             features[at, 25 + low % 12] = 1.0
@@ -158,7 +173,7 @@ def _segments(passage: Passage) -> tuple[Harmony, ...]:
     cuts = _cuts({n.onset for n in notes}, bars)
     profile, lowest, beats = _slices(notes, [*cuts, passage.end], bars, weights)
     fresh = _after_silence(notes, cuts, bars, weights)
-    labels, starts = _best_cut(cuts, fresh, profile, lowest, beats, bars, chords, weights)
+    labels, starts, *_ = _best_cut(cuts, fresh, profile, lowest, beats, bars, chords, weights)
     edges = [*(cuts[start] for start in starts), passage.end]
     heard = _Heard(notes)
     labels = [
@@ -230,7 +245,7 @@ def _slices(
     ends = [bar.end for bar in bars]
     for before, after in itertools.pairwise(edges):
         pulse = bars[min(bisect.bisect_right(ends, before), len(bars) - 1)].pulse_ticks
-        position.append(position[-1] + (after - before) / pulse)
+        position.append(position[-1] + _exact((after - before) / pulse))
     for note in notes:
         midi = note.pitch.midi
         at = bisect.bisect_right(edges, note.onset) - 1
@@ -256,7 +271,7 @@ def _slices(
         for pitch_class in range(12):
             row[pitch_class] *= scale
         row[lowest[at] % 12] += bass * min(length, total)
-    return np.array(table), lowest, position
+    return _all_exact(np.array(table)), lowest, position
 
 
 _LETTER_OF = {"C": 0, "D": 1, "E": 2, "F": 3, "G": 4, "A": 5, "B": 6}
@@ -322,7 +337,7 @@ def _change_costs(
             cost += weights["change_beat"] + weights["change_offbeat"]
         elif inside:
             cost += weights["change_beat"]
-        costs.append(cost)
+        costs.append(_exact(cost))
     return costs
 
 
@@ -335,14 +350,41 @@ def _best_cut(
     bars: Sequence[Bar],
     chords: _Chords,
     weights: dict[str, float],
-) -> tuple[list[int], list[int]]:
-    """Chord index and first slice of each segment of the best cut.
+) -> tuple[list[int], list[int], list[float], list[int], list[int]]:
+    """Chord index and first slice of each segment of the best cut; and for every cut (and the end)
+    the score up to there, first slice and chord of the segment that ends there."""
+    count = len(cuts)
+    pairs = _scored(profile, lowest, beats, fresh, chords, weights)
+    change = _change_costs(cuts, bars, weights)
+    best = [0.0] + [-1e18] * count
+    back = [0] * (count + 1)
+    label = [0] * (count + 1)
+    for start, end, name, score in pairs:
+        value = best[start] + score - (change[start] if start else 0.0)
+        if value > best[end]:
+            best[end], back[end], label[end] = value, start, name
+    labels: list[int] = []
+    starts: list[int] = []
+    end = count
+    while end:
+        labels.append(label[end])
+        starts.append(back[end])
+        end = back[end]
+    return labels[::-1], starts[::-1], best, back, label
+
+
+def _scored(
+    profile: Floats, lowest: Sequence[int], beats: Sequence[float], fresh: Sequence[bool],
+    chords: _Chords, weights: dict[str, float],
+) -> Iterator[tuple[int, int, int, float]]:
+    """(first slice, slice after the last, best chord, its score) of every segment, by the first
+    and then the second.
 
     A segment's features, in the order of `_Chords.scoring`: pitch-class weights (12), their sum,
     which pitch classes are heard at all (12), which one is lowest (12).
     """
-    count = len(cuts)
-    longest = weights["longest_beats"] + 1e-9
+    count = len(lowest)
+    longest = weights["longest_beats"] + 1e-3
     pairs_from: list[int] = []
     pairs_to: list[int] = []
     bass: list[int] = []
@@ -359,7 +401,7 @@ def _best_cut(
     features = np.zeros((len(pairs_from), 37))
     features[:, :12] = summed[pairs_to] - summed[pairs_from]
     features[:, 12] = features[:, :12].sum(axis=1)
-    features[:, 13:25] = features[:, :12] > 1e-9
+    features[:, 13:25] = features[:, :12] > 0.0
     sounding = [at for at, value in enumerate(bass) if value < 999]
     features[sounding, [25 + bass[at] % 12 for at in sounding]] = 1.0
     label: list[int] = []
@@ -369,20 +411,4 @@ def _best_cut(
         best_of = fit.argmax(axis=1)
         label.extend(best_of.tolist())
         score.extend(fit[np.arange(len(best_of)), best_of].tolist())
-    change = _change_costs(cuts, bars, weights)
-    best = [0.0] + [-1e18] * count
-    back = [0] * (count + 1)
-    for at, (start, end) in enumerate(zip(pairs_from, pairs_to, strict=True)):
-        value = best[start] + score[at] - (change[start] if start else 0.0)
-        if value > best[end] + TIE:
-            best[end] = value
-            back[end] = at
-    labels: list[int] = []
-    starts: list[int] = []
-    end = count
-    while end:
-        at = back[end]
-        labels.append(label[at])
-        starts.append(pairs_from[at])
-        end = pairs_from[at]
-    return labels[::-1], starts[::-1]
+    return zip(pairs_from, pairs_to, label, score, strict=True)

@@ -1164,15 +1164,16 @@ def backward(rules, lone, moments, run, which, row, column):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def walk(rules, at, end, index, first, strings, fingers, sweep, busy):  # type: ignore[no-untyped-def]
-    """The ways of one hand from each chord to the next: kinds (numbers of KINDS), travel, need.
+def walk(rules, at, end, index, first, strings, fingers, sweep, busy, run):  # type: ignore[no-untyped-def]
+    """The ways of one hand from each chord to the next: kinds (numbers of KINDS), travel, need, and
+    the run after each; run: before the first.
 
     Chord i has strings and fingers from first[i] to first[i + 1]; at, end, busy: seconds (its
     first and last note, until when it keeps the hand); index: its moment.
     """
     count = max(0, len(at) - 1)
     kinds, travels, needs = np.zeros(count, np.int64), np.zeros(count), np.zeros(count)
-    run = 0
+    runs = np.zeros(count, np.int64)
     for i in range(count):
         ms = milliseconds(at[i + 1] - end[i])
         if sweep[i] != 0 and sweep[i] == sweep[i + 1]:
@@ -1193,8 +1194,9 @@ def walk(rules, at, end, index, first, strings, fingers, sweep, busy):  # type: 
             rules, strings, a, n, fingers, a, b, m, b, direction, shared, travel
         )
         _, run, kinds[i] = rested_cost(rules, kind, way, base, need, run, ms, rested)
+        runs[i] = run
         if kinds[i] == LIFT:
             travels[i] = 0.0
             continue
         needs[i] = rules.roll_seconds if kinds[i] == GO_ON else need
-    return kinds, travels, needs
+    return kinds, travels, needs, runs

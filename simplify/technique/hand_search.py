@@ -23,7 +23,7 @@ import numpy as np
 from simplify.technique import hand_kernel as kernel
 from simplify.technique.hand_kernel import Fringe, HandRules, Ints, Moments, Run
 
-STRETCH = 64
+STRETCH = 32
 """Moments in a stretch: longer ones keep more tables, shorter ones cost more between them."""
 
 End = tuple[int, int, int]

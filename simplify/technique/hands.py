@@ -39,6 +39,7 @@ from simplify.technique import hand_kernel as kernel
 from simplify.technique import hand_search
 from simplify.technique.fingers import Fingers, HandModel, Strings, hand_model
 from simplify.technique.hand_kernel import EPSILON
+from simplify.technique.hand_search import HandPath
 from simplify.technique.plan import HandPlan, Performance
 
 BUSY_MARKS = ("trill", "tremolo", "tremolo-start")
@@ -140,9 +141,9 @@ def plan_with_tables(
     *,
     left_busy: Sequence[tuple[float, float]] = (),
     learnt: Learnt | None = None,
-) -> tuple[HandPlan, HandTables]:
-    """As `plan_hands`, with the chords and steps of each hand. learnt: hand and finger that strikes
-    are known with, kept unless something else forbids it."""
+) -> tuple[HandPlan, HandTables, HandPath]:
+    """As `plan_hands`, with the chords and steps of each hand, and the path of the search. learnt:
+    hand and finger that strikes are known with, kept unless something else forbids it."""
     model = hand_model(player.limits, player.harp)
     moments = moments_of(part, player, seconds, played)
     away = [
@@ -152,16 +153,19 @@ def plan_with_tables(
     for i, strike in enumerate(part.strikes):
         hand, finger = learnt.get(learnt_key(strike), ("", 0)) if learnt else ("", 0)
         known[i] = finger + 4 * (hand == "R") if finger else 0
-    hands, fingers, path = hand_search.plan(model.rules, _flat(moments, away, known))
-    return _plan(part.strikes, model, moments, hands.tolist(), fingers.tolist(), path.cost)
+    hands, fingers, path = hand_search.plan(model.rules, flat_moments(moments, away, known))
+    plan, tables = _plan(
+        part.strikes, model, moments, hands.tolist(), fingers.tolist(), path.cost
+    )
+    return plan, tables, path
 
 
 HandTables = dict[str, tuple[tuple[HandChord, ...], tuple[HandStep, ...]]]
 """Chords and steps of the left ('L') and the right ('R') hand, in time order."""
 
 
-def _flat(
-    moments: tuple[Moment, ...], away: list[bool], known: Sequence[int]
+def flat_moments(
+    moments: Sequence[Moment], away: Sequence[bool], known: Sequence[int]
 ) -> kernel.Moments:
     """The moments as the compiled code takes them."""
     first = np.zeros(len(moments) + 1, dtype=np.int64)
@@ -320,11 +324,11 @@ def _plan(
             place += 1
     tables: HandTables = {}
     for hand in "LR":
-        chords = _chords_of(model, moments, hands, fingers, hand)
+        chords = chords_of(model, moments, hands, fingers, hand)
         steps = _walk(model, hand, chords)
         tables[hand] = tuple(chords), tuple(steps)
         for chord in chords:
-            wide = len(chord.strings) > 1 and _too_wide(model, chord)
+            wide = len(chord.strings) > 1 and too_wide(model, chord)
             for i in chord.strikes:
                 rolled[i] = wide or strikes[i].first.has("arpeggio")
         number = 0
@@ -336,7 +340,7 @@ def _plan(
     return plan, tables
 
 
-def _too_wide(model: HandModel, chord: HandChord) -> bool:
+def too_wide(model: HandModel, chord: HandChord) -> bool:
     """Whether two fingers lie further apart than the player reaches."""
     used = [(s, f) for s, f in zip(chord.strings, chord.fingers, strict=True) if f]
     return any(
@@ -346,24 +350,32 @@ def _too_wide(model: HandModel, chord: HandChord) -> bool:
 
 def _walk(model: HandModel, hand: str, chords: list[HandChord]) -> list[HandStep]:
     """The ways of one hand from each of its chords to the next."""
-    first = np.zeros(len(chords) + 1, dtype=np.int64)
-    np.cumsum([len(c.strings) for c in chords], out=first[1:])
-
-    def row(values: Iterable[int]) -> kernel.Ints:
-        return np.array(list(values), dtype=np.int64)
-
-    kinds, travels, needs = kernel.walk(
-        model.rules, np.array([c.at for c in chords], dtype=np.float64),
-        np.array([c.end for c in chords], dtype=np.float64), row(c.index for c in chords), first,
-        row(s for c in chords for s in c.strings), row(f for c in chords for f in c.fingers),
-        row(c.sweep for c in chords), np.array([c.busy for c in chords], dtype=np.float64),
-    )
+    kinds, travels, needs, _ = walk_from(model, chords, 0)
     return [
         HandStep(hand, a.strikes, b.strikes, b.at - a.end, kernel.KINDS[kind], travel, need)
         for (a, b), kind, travel, need in zip(
             pairwise(chords), kinds.tolist(), travels.tolist(), needs.tolist(), strict=True
         )
     ]
+
+
+def walk_from(
+    model: HandModel, chords: Sequence[HandChord], run: int
+) -> tuple[kernel.Ints, kernel.Floats, kernel.Floats, kernel.Ints]:
+    """`hand_kernel.walk` over chords of one hand that come with this run."""
+    first = np.zeros(len(chords) + 1, dtype=np.int64)
+    np.cumsum([len(c.strings) for c in chords], out=first[1:])
+
+    def row(values: Iterable[int]) -> kernel.Ints:
+        return np.array(list(values), dtype=np.int64)
+
+    ways: tuple[kernel.Ints, kernel.Floats, kernel.Floats, kernel.Ints] = kernel.walk(
+        model.rules, np.array([c.at for c in chords], dtype=np.float64),
+        np.array([c.end for c in chords], dtype=np.float64), row(c.index for c in chords), first,
+        row(s for c in chords for s in c.strings), row(f for c in chords for f in c.fingers),
+        row(c.sweep for c in chords), np.array([c.busy for c in chords], dtype=np.float64), run,
+    )
+    return ways
 
 
 def hand_steps(performance: Performance, hand: str) -> tuple[HandStep, ...]:
@@ -394,17 +406,18 @@ def _planned(performance: Performance) -> HandTables:
         table: HandTables = {}
         plan = performance.hand_plan
         for hand in "LR":
-            chords = _chords_of(model, moments, plan.hands, plan.fingers, hand)
+            chords = chords_of(model, moments, plan.hands, plan.fingers, hand)
             table[hand] = tuple(chords), tuple(_walk(model, hand, chords))
         keep_tables(performance, table)
     planned: HandTables = memory["hand_tables"]
     return planned
 
 
-def _chords_of(
+def chords_of(
     model: HandModel, moments: tuple[Moment, ...], hands: Sequence[str], fingers: Sequence[int],
     hand: str,
 ) -> list[HandChord]:
+    """What one hand strikes, in time order."""
     chords = []
     for index, moment in enumerate(moments):
         own = [p for p, m in enumerate(moment.members) if hands[m[0]] == hand]

@@ -28,6 +28,7 @@ from __future__ import annotations
 import math
 import tomllib
 from bisect import bisect_left, bisect_right
+from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from functools import cache, cached_property, lru_cache
 from importlib.resources import files
@@ -366,12 +367,12 @@ class Line:
 
 
 def _fixed_tuning(
-    part: Part, harp: Instrument, sounds: list[Sound]
+    part: Part, harp: Instrument, sounds: list[Sound], known: Tuning | None
 ) -> tuple[tuple[tuple[int, int], ...], dict[Pitch, Sound]]:
     """Tuning of the disc-less strings for the whole piece, and the sounds it leaves.
 
     Over all tunings: fewest notes that no string can give, then fewest that must go to a pedalled
-    string, then the key signature's alterations, then flats first.
+    string, then the key signature's alterations, then flats first. known: a tuning to be taken.
     """
     asked: dict[Pitch, int] = {}
     for sound, strike in zip(sounds, part.strikes, strict=True):
@@ -379,6 +380,8 @@ def _fixed_tuning(
             asked[strike.pitch] = asked.get(strike.pitch, 0) + 1
     if not asked:
         return (), {}
+    if known is not None:
+        return _tuned(harp, asked, tuple(alter for _, alter in known))
     key = dict(zip(PEDALS, key_setting(part.bars[0].fifths), strict=True))
     letters = [Pitch.on_string(string, 0).step for string in harp.discless]
     best: tuple[tuple[int, ...], tuple[int, ...]] | None = None
@@ -394,7 +397,12 @@ def _fixed_tuning(
         if best is None or rank < best[0]:
             best = (rank, tuning)
     assert best is not None
-    tuning = best[1]
+    return _tuned(harp, asked, best[1])
+
+
+def _tuned(
+    harp: Instrument, asked: Iterable[Pitch], tuning: tuple[int, ...]
+) -> tuple[tuple[tuple[int, int], ...], dict[Pitch, Sound]]:
     table = {}
     for pitch in asked:
         options = _with_tuning(harp, pitch, tuning)
@@ -439,13 +447,20 @@ def _swept(tick: int, opening: bool, closing: bool, sweeps: list[tuple[int, int,
     return False
 
 
-def build_line(part: Part, player: Player, costs: PedalCosts) -> Line:
-    """Lays a part out for planning: shapes as in `Line`."""
+Tuning = tuple[tuple[int, int], ...]
+"""String and alteration of each disc-less string; () if none is asked for."""
+
+
+def build_line(
+    part: Part, player: Player, costs: PedalCosts, tuning: Tuning | None = None
+) -> Line:
+    """Lays a part out for planning: shapes as in `Line`. tuning: of the disc-less strings, if it is
+    known; where none of them is asked for it is left out."""
     harp, strikes = player.harp, part.strikes
     foot = FootTime.of(player, costs)
     known = sounds_of(harp)
     sounds = [known[strike.first.pitch] for strike in strikes]
-    fixed, retuned = _fixed_tuning(part, harp, sounds)
+    fixed, retuned = _fixed_tuning(part, harp, sounds, tuning)
     if retuned:
         sounds = [retuned.get(s.first.pitch, o) for s, o in zip(strikes, sounds, strict=True)]
     rows: dict[int, list[int]] = {}

@@ -21,6 +21,7 @@ from simplify.harp.synonyms import SETTINGS, setting_at, simultaneity_possible
 from simplify.score.model import STEP_SEMITONES, Part, Pitch
 from simplify.score.text import sign
 from simplify.technique.levers import plan_levers
+from simplify.technique.pedal_again import Trail, Watch
 from simplify.technique.pedal_line import (
     SCALE,
     Floats,
@@ -38,6 +39,7 @@ from simplify.technique.pedal_search import (
     FAR,
     MOST_LEVELS,
     ROUNDS,
+    Account,
     Index,
     Move,
     Solution,
@@ -81,9 +83,9 @@ def plan_pedals(
     line = build_line(part, player, costs)
     if not line.columns:
         setting = start or key_setting(part.bars[0].fifths)
-        return _plan(line, setting, (), None)
+        return plan_of(line, setting, (), None)
     solution = solve(line, start)
-    return _plan(line, setting_at(solution.start), solution.moves, solution)
+    return _plan(line, solution)
 
 
 def _unmoved(
@@ -132,9 +134,25 @@ def given_start(part: Part) -> Setting | None:
 # --- reading the plan -----------------------------------------------------------------------------
 
 
-def _plan(
-    line: Line, start: Setting, moves: tuple[Move, ...], solution: Solution | None
+def _plan(line: Line, solution: Solution) -> PedalPlan:
+    start = setting_at(solution.start)
+    return plan_of(line, start, solution.moves, solution.account, solution.optimal)
+
+
+def plan_with_trail(part: Part, player: Player) -> tuple[PedalPlan, Trail | None]:
+    """As `plan_pedals` for a pedal harp and a part with notes, with the trail of the search, if it
+    can be gone through again."""
+    line = build_line(part, player, standard_costs())
+    watch = Watch(line)
+    return _plan(line, solve(line, None, watch)), watch.trail
+
+
+def plan_of(
+    line: Line, start: Setting, moves: tuple[Move, ...], charged: Account | None,
+    optimal: bool = True,
 ) -> PedalPlan:
+    """The plan that the search's moves come to. charged: what they cost, None if nothing is struck.
+    """
     opening = line.part.bars[0].onset
     made = [
         PedalMove(
@@ -148,17 +166,23 @@ def _plan(
     unmet = _off_the_harp(line)
     lost = len(unmet)
     unmet += _not_set(line, unset)
-    table: dict[str, int] = dict(solution.account.costs) if solution else {}
-    if solution:
-        unmet += _not_moved(line, moves, made, played, solution)
-    table["unmet range"] = lost * mills(line.costs.unmet_setting)
+    if charged:
+        unmet += _not_moved(line, moves, made, played, charged)
     unmet.sort(key=lambda u: (u.onset, u.kind, u.strikes))
     made.sort(key=lambda m: (m.onset, PEDALS.index(m.letter)))
-    return PedalPlan(
-        start, tuple(made), tuple(played), sum(table.values()) / SCALE,
-        tuple((cause, amount / SCALE) for cause, amount in table.items() if amount),
-        tuple(unmet), solution.optimal if solution else True,
-    )
+    causes = charged.costs if charged else ()
+    cost, costs = priced(causes, lost, line.costs)
+    return PedalPlan(start, tuple(made), tuple(played), cost, costs, tuple(unmet), optimal)
+
+
+def priced(
+    causes: Sequence[tuple[str, int]], lost: int, costs: PedalCosts
+) -> tuple[float, tuple[tuple[str, float], ...]]:
+    """Cost of a plan, and by cause, from thousandths by cause and how many notes have no string."""
+    table = dict(causes)
+    table["unmet range"] = lost * mills(costs.unmet_setting)
+    by_cause = tuple((cause, amount / SCALE) for cause, amount in table.items() if amount)
+    return sum(table.values()) / SCALE, by_cause
 
 
 def _settings(line: Line, start: Setting, moves: Sequence[Move]) -> list[list[int]]:
@@ -283,11 +307,11 @@ def _not_moved(
     moves: tuple[Move, ...],
     made: Sequence[PedalMove],
     played: Sequence[Pitch],
-    solution: Solution,
+    charged: Account,
 ) -> list[Unmet]:
     found = []
     strikes = line.part.strikes
-    for charge in solution.account.charges:
+    for charge in charged.charges:
         if charge.kind == "setting":
             continue
         move, pedal = moves[charge.at], made[charge.at]
@@ -369,9 +393,7 @@ class PedalTrellis:
             raise ValueError("a pedal trellis needs a pedal harp and at least one note")
         self._start = start
         self._solution = solve(self._line, start)
-        self.plan = _plan(
-            self._line, setting_at(self._solution.start), self._solution.moves, self._solution
-        )
+        self.plan = _plan(self._line, self._solution)
 
     @property
     def onsets(self) -> tuple[int, ...]:
@@ -442,7 +464,7 @@ class PedalTrellis:
         if not line.columns:
             return plan_pedals(part, line.player, start=self._start, costs=self._costs)
         solution = self._local(line) or solve(line, self._start)
-        return _plan(line, setting_at(solution.start), solution.moves, solution)
+        return _plan(line, solution)
 
     def _local(self, line: Line) -> Solution | None:
         """The optimum of a changed line by joining what is known before and after the change, or
@@ -450,7 +472,7 @@ class PedalTrellis:
         old, program = self._line, self._solution.sweep.program
         if old.part.bars[0].fifths != line.part.bars[0].fifths:
             return None
-        head, tail = _common(old, line)
+        head, tail = in_common(old, line)
         shift = len(line.columns) - len(old.columns)
         pad = line.foot.horizon
         # The searched stretch begins and ends a little outside the change.
@@ -597,7 +619,7 @@ def _least(state: Ints) -> Index:
     return int(left), int(right), int(number)
 
 
-def _common(old: Line, new: Line) -> tuple[int, int]:
+def in_common(old: Line, new: Line) -> tuple[int, int]:
     """How many columns at the beginning and at the end are the same in two lines, with the slots
     between them."""
     return _agreeing(old, new, False), _agreeing(old, new, True)

@@ -44,7 +44,7 @@ def _with_hands(
     """The performance on these strings, the left hand kept from where it turns levers."""
     seconds, until = strike_seconds(part)
     turns = lever_turns(part, pedal_plan)
-    hand_plan, tables = plan_with_tables(
+    hand_plan, tables, _ = plan_with_tables(
         part, player, seconds, pedal_plan.played, left_busy=turns, learnt=learnt
     )
     performance = Performance(part, player, seconds, until, hand_plan, pedal_plan)
