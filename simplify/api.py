@@ -621,8 +621,12 @@ def _steps(
                 break
         else:
             merged.append((low, high, *act, drop, away))
+    titles = {s.name: s.title for s in ALL}
     return tuple(
-        Step(strategy, part.bars[low].number, part.bars[high].number, hand, text, drop, away)
+        Step(
+            strategy, titles[strategy], part.bars[low].number, part.bars[high].number, hand, text,
+            drop, away,
+        )
         for low, high, strategy, hand, text, drop, away in merged
     )
 

@@ -521,6 +521,21 @@ def test_clefs_that_nothing_stands_under_go():
         assert signs(xml, 1) == rest  # nor changed for a note or two, nor at the end
 
 
+def test_a_clef_stays_under_which_the_source_writes_as_high():
+    """A composer who writes D5 to E5 under a bass clef wants it so; only what goes further gets the
+    clef that it lies in."""
+    first = attributes(1, staves=2, more='<clef number="1"><sign>G</sign><line>2</line></clef>'
+                       '<clef number="2"><sign>F</sign><line>4</line></clef>')
+    high = note("D5", 2, voice="5", staff=2) + note("E5", 2, voice="5", staff=2)
+    second = note("C5", 4, staff=1) + backup(4) + note("F3", 4, voice="5", staff=2)
+    loaded = load(score([first + note("C5", 4, staff=1) + backup(4) + high, second]))
+    rest = without(loaded.part, "D5", "E5")
+    for step, clefs in (("D", ["G", "F"]), ("G", ["G", "G", "F"])):
+        one = new_note(0, 4 * QUARTER, Pitch(step, 0, 5), 0, staff=2, voice="5")
+        xml = graft(loaded, plus(rest, one))
+        assert [e.findtext("sign") for e in measure(xml, 0).iter("clef")] == clefs
+
+
 # --- ties and lines -------------------------------------------------------------------------------
 
 

@@ -17,6 +17,7 @@ from simplify.search.ranking import (
     dominates,
     rank_key,
 )
+from simplify.sense import Slip
 
 PART = parse_part("4/4 | C4:4 | D4:4 | E4:4 | F4:4")
 SOURCE = tuple(frozenset({n.id}) for n in PART.notes)
@@ -71,6 +72,15 @@ def test_near_copies_wait_for_room():
     assert bars_apart(one, copy, SOURCE) == 0.25
     chosen = [c.candidate for c in choose([one, copy, far], SOURCE, 2, 0.3)]
     assert chosen == [one, far]
+
+
+def test_of_two_near_copies_the_one_with_fewer_slips_is_shown():
+    """It is a little further from the source, by less than the slip is worth."""
+    slip = Slip("parallels", 0, "1", "melody and bass move in parallel fifths")
+    near = replace(candidate(0.20, 20.0, (0, 1, 2, 3)), slips=(slip, slip))
+    far = replace(near, distance=SimpleNamespace(total=0.21), slips=(slip,), edits=near.edits[:3])
+    assert [c.candidate for c in choose([near, far], SOURCE, 1, 0.34, 0.1)] == [far]
+    assert [c.candidate for c in choose([near, far], SOURCE, 1, 0.34, 0.01)] == [near]
 
 
 def test_difference_in_kind_is_zero_to_itself():

@@ -1,5 +1,7 @@
 """The search: exact bookkeeping, promises kept, deterministic, no worse than the obvious."""
 
+from dataclasses import replace
+
 import pytest
 
 from simplify.distance import distance
@@ -55,6 +57,17 @@ def test_edits_replay_to_the_candidate(part: Part, found: Found):
         for edit in choice.candidate.edits:
             now = now.apply(edit)
         assert now == choice.candidate.part
+
+
+def test_filling_the_front_loses_nothing(part: Part, found: Found):
+    """What is read between the corners of the front can only come in beside them."""
+    bare = search(part, 0, 2, AMATEUR, ALL, count=4, numbers=replace(settings(), filled=0))
+
+    def points(one: Found) -> list[tuple[float, float]]:
+        return [(c.distance.total, c.reading.difficulty) for c in one.front]
+
+    assert all(any(x <= a and y <= b for x, y in points(found)) for a, b in points(bare))
+    assert found.readings > bare.readings
 
 
 def test_numbers_of_a_candidate_are_measured_on_it(part: Part, found: Found):

@@ -37,6 +37,7 @@ from simplify.report.words import (
     proposal_words,
     setting_words,
     slip_words,
+    steps_words,
 )
 from simplify.score.model import NoteId, Part
 from simplify.technique.plan import PedalMove, Performance
@@ -369,9 +370,11 @@ def _alternative(result: RewriteResult, one: Alternative, file: str) -> list[Blo
         words += " Only bars around a change are shown; the score has all."
     blocks.append(Paragraph(words, quiet=True))
     blocks.append(Heading("What changes", 3))
-    blocks.append(Bullets(tuple(
-        f"{bars_words(step.first, step.last)}, {step.text}" for step in one.steps
-    )))
+    told = steps_words(result.part, one.steps)
+    blocks.append(Bullets(told))
+    if len(told) < len(one.steps):
+        each = tuple(f"{bars_words(step.first, step.last)}, {step.text}" for step in one.steps)
+        blocks.append(Fold(f"All {len(each)} steps, one by one", (Bullets(each),)))
     if one.slips:
         blocks.append(Paragraph(f"A{slip_words(one.slips)[1:]}."))
     if one.joins:

@@ -62,11 +62,12 @@ class AssessResult:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of a rewrite in words: strategy, first and last printed bar, hand, sentence; and
-    what it is credited with of the alternative's difficulty drop (0-100) and distance (0-1): the
-    credits of all steps add up to both."""
+    """One step of a rewrite in words: strategy and its title, first and last printed bar, hand,
+    sentence; and what it is credited with of the alternative's difficulty drop (0-100) and distance
+    (0-1): the credits of all steps add up to both."""
 
     strategy: str
+    title: str
     first: str
     last: str
     hand: str

@@ -31,6 +31,7 @@ from simplify.report.words import (
     reason_words,
     setting_words,
     slip_words,
+    steps_words,
     stretch_words,
 )
 from simplify.search.reading import excess
@@ -166,9 +167,10 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
         for join in one.joins:
             text = f"stays as written against the bar outside: bar {join.bar}: {join.text}"
             lines.append(_wrapped(text, "      ", "    "))
-        for step in one.steps:
-            text = f"{bars_words(step.first, step.last)}, {step.text}"
-            lines.append(_wrapped(text, "      ", "    "))
+        told = steps_words(result.part, one.steps)
+        lines += [_wrapped(text, "      ", "    ") for text in told]
+        if len(told) < len(one.steps):
+            lines.append(f"    ({len(one.steps)} steps; each by itself: report.html or --json)")
         if one.slips:
             lines.append(_wrapped(slip_words(one.slips), "      ", "    "))
         if one.lost_marks:

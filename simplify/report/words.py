@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from simplify.arrange.proposals import Proposal
 from simplify.difficulty.curve import Reason, count_words, demand_of
 from simplify.harp.instrument import LEFT_FOOT, PEDALS, Setting
 from simplify.harp.player import MODERATE, SIMPLE, Player
-from simplify.report.results import AssessResult, RewriteResult, StretchResult
+from simplify.report.results import AssessResult, RewriteResult, Step, StretchResult
 from simplify.score.model import ALTER_SIGNS, Part
 from simplify.sense import Slip
 from simplify.technique.plan import Fault, PedalMove
@@ -39,9 +39,59 @@ def load_words(load: float) -> str:
     return f"{load:.2f} ({grade(load)}{over})"
 
 
+MANY_STEPS = 8
+"""Lines from which steps of one strategy are told together (estimate: what is read at a glance)."""
+
+
 def bars_words(first: str, last: str) -> str:
     """'bar 5' or 'bars 5-8'."""
     return f"bar {first}" if first == last else f"bars {first}-{last}"
+
+
+def bar_list_words(part: Part, bars: Iterable[int]) -> str:
+    """'bar 5', 'bars 5-8' or 'bars 5, 7 and 9-11': of bar indices of the part."""
+    runs: list[list[int]] = []
+    for bar in sorted(set(bars)):
+        if runs and bar == runs[-1][1] + 1:
+            runs[-1][1] = bar
+        else:
+            runs.append([bar, bar])
+    names = [
+        part.bars[low].number if low == high
+        else f"{part.bars[low].number}-{part.bars[high].number}"
+        for low, high in runs
+    ]
+    many = "bar" if len(runs) == 1 and runs[0][0] == runs[0][1] else "bars"
+    return f"{many} {', '.join(names[:-1])} and {names[-1]}" if names[1:] else f"{many} {names[0]}"
+
+
+def steps_words(part: Part, steps: Sequence[Step]) -> tuple[str, ...]:
+    """What changes, a line an act, in the order of the bars: the same act in several bars is told
+    once. More than `MANY_STEPS` lines are gathered further, by strategy and hand."""
+    index = {bar.number: bar.index for bar in reversed(part.bars)}
+    lines = _gathered(steps, index, lambda step: (step.strategy, step.hand, step.text))
+    if len(lines) > MANY_STEPS:
+        lines = _gathered(steps, index, lambda step: (step.strategy, step.hand))
+    return tuple(f"{bar_list_words(part, bars)}, {text}" for bars, text in lines)
+
+
+def _gathered(
+    steps: Sequence[Step], index: Mapping[str, int], key: Callable[[Step], tuple[str, ...]]
+) -> list[tuple[frozenset[int], str]]:
+    """(bar indices, words) of each set of steps that share a key: their words, or their strategy's
+    title if they differ; the earliest first."""
+    rows: dict[tuple[str, ...], list[Step]] = {}
+    for step in steps:
+        rows.setdefault(key(step), []).append(step)
+    found = []
+    for same in rows.values():
+        one = same[0]
+        bars = frozenset(
+            bar for step in same for bar in range(index[step.first], index[step.last] + 1)
+        )
+        title = f"{one.hand}: {one.title[:1].lower()}{one.title[1:]}"
+        found.append((bars, one.text if len({step.text for step in same}) == 1 else title))
+    return sorted(found, key=lambda row: (min(row[0]), max(row[0])))
 
 
 def setting_words(setting: Setting) -> str:

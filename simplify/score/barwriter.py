@@ -1040,7 +1040,8 @@ class BarWriter:
         are all new too.
 
         A clef that no note stands under goes, and so does one that changes nothing. A staff whose
-        notes are all new gets the clef that they lie best in.
+        notes are all new gets the clef that they lie best in, unless the source has notes as high
+        and as low under its own.
         """
         starts: dict[int, list[tuple[int, int, bool]]] = {}
         for stream in self.streams:
@@ -1075,7 +1076,10 @@ class BarWriter:
                 continue
             self.lost_clefs.update(id(clef) for _, clef in inner)
             running = self.running.get(staff, before)
-            wanted = _best_clef(self.running.get(staff, force), [string for _, string, _ in notes])
+            strings = [string for _, string, _ in notes]
+            wanted = _best_clef(self.running.get(staff, force), strings)
+            if not inner and running in (None, force) and self.reached(staff, strings):
+                wanted = force
             if wanted != force or wanted == running:
                 self.lost_clefs.update(id(clef) for tick, clef in events if not tick)
                 if wanted != running:
@@ -1088,6 +1092,13 @@ class BarWriter:
             elif final != wanted:
                 late.append(self.new_clef(final, staff))
         return early, late
+
+    def reached(self, staff: int, strings: list[int]) -> bool:
+        """Whether the source's notes on a staff of this bar reach as high and as low."""
+        known = self.loaded.part.by_id
+        old = [known[c.id].pitch.string for c in self.layout.children if c.staff == staff
+               and c.id in known]
+        return bool(old and strings) and min(old) <= min(strings) and max(strings) <= max(old)
 
     def thin_clefs(
         self, events: list[tuple[int, ET.Element]], starts: list[int], force: Clef

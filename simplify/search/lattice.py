@@ -186,6 +186,9 @@ class Lattice:
             self._effort(column[at]) for column, at in zip(self.variants, path, strict=True)
         )
 
+    def _distance(self, path: Path) -> float:
+        return sum(column[at].effort for column, at in zip(self.variants, path, strict=True))
+
     def _effort(self, variant: Variant) -> float:
         numbers = self.numbers
         return (
@@ -218,7 +221,9 @@ class Lattice:
         near and as easy as."""
         kept = dict.fromkeys(paths)
         playable = sorted(
-            ((self.effort(p), r.difficulty, p) for p, r in self._readings.items() if not r.faults)
+            (self._distance(p), r.difficulty, p)
+            for p, r in self._readings.items()
+            if not r.faults
         )
         easiest = float("inf")
         for _, difficulty, path in playable:
@@ -330,6 +335,30 @@ class Lattice:
         return total + sum(
             weights.effort(column[at]) for column, at in zip(self.variants, path, strict=True)
         )
+
+    def fill(self, most: int) -> None:
+        """Reads up to `most` paths spread over the front from the nearest to the easiest, as each
+        column is expected to read beside any neighbours. Shortest paths find the corners of the
+        front only, this the places between them."""
+        rows = np.zeros((1, 2))  # (distance, strain) of the columns so far, none beaten in both
+        paths: list[Path] = [()]
+        for at, column in enumerate(self.variants):
+            expected = self._table(at).fill
+            options = [i for i, row in enumerate(expected.tolist()) if row[0] <= 0.5]
+            if not options:
+                return
+            own = np.array([[column[i].effort, expected[i, 2]] for i in options])
+            every = (rows[:, None, :] + own[None, :, :]).reshape(-1, 2)
+            order = np.lexsort((every[:, 1], every[:, 0]))
+            least = np.minimum.accumulate(every[order, 1])
+            ahead = np.concatenate(([True], least[1:] < least[:-1] - 1e-9))
+            kept = _spread(every, order[ahead], 4 * most)
+            paths = [(*paths[k // len(options)], options[k % len(options)]) for k in kept.tolist()]
+            rows = every[kept]
+        for k in _spread(rows, np.arange(len(rows)), most).tolist():
+            if self.out_of_time():
+                break
+            self.read(paths[k])
 
     # Softening
 
@@ -491,6 +520,20 @@ class Lattice:
         for variant in grown.variants:
             fresh |= self._add(at, lifted(variant, low))
         return fresh
+
+
+def _spread(rows: Floats, places: npt.NDArray[np.int64], most: int) -> npt.NDArray[np.int64]:
+    """Of the places of rows (distance, strain) along a front, up to `most` that lie evenly on it,
+    by distance and by the logarithm of strain; the ends among them."""
+    if len(places) <= most:
+        return places
+    line = np.stack([rows[places, 0], np.log(rows[places, 1] + 0.1)], axis=1)
+    line = (line - line.min(axis=0)) / np.maximum(np.ptp(line, axis=0), 1e-9)
+    along = np.concatenate(([0.0], np.abs(np.diff(line, axis=0)).sum(axis=1).cumsum()))
+    wanted = np.linspace(0.0, along[-1], most)
+    nearest = np.unique(np.abs(along[None, :] - wanted[:, None]).argmin(axis=1))
+    spread: npt.NDArray[np.int64] = places[nearest]
+    return spread
 
 
 def lifted(variant: Variant, first: int) -> Variant:

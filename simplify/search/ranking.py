@@ -56,11 +56,12 @@ def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int]:
     )
 
 
-def _entry_key(candidate: Candidate) -> tuple[object, ...]:
-    """The order in which candidates are looked at: `rank_key`, with a slip weighing more than
-    distance."""
-    faults, above, *rest = rank_key(candidate)
-    return faults, above, bool(candidate.slips), *rest
+def _entry_key(candidate: Candidate, slip: float) -> tuple[object, ...]:
+    """The order in which candidates are looked at: `rank_key`, with those that make no slip first,
+    and each further slip as much as `slip` of one bar's distance."""
+    faults, above, far, *rest = rank_key(candidate)
+    slips = len(candidate.slips)
+    return faults, above, bool(slips), far + slip * slips / len(candidate.bars), *rest
 
 
 def difference_in_kind(one: Candidate, other: Candidate) -> float:
@@ -97,19 +98,21 @@ def choose(
     source: Sequence[frozenset[NoteId]],
     count: int,
     near_copy: float,
+    slip: float = 0.0,
 ) -> tuple[Choice, ...]:
     """The alternatives to show, best first.
 
     Taken in rank order, but those that make a slip as music after those that make none (within the
-    tier, and then above it). A candidate enters if it is not a near copy of one already in (it must
-    differ in at least `near_copy` of the changed bars) and if, of it and any one in that dominates
-    it or is dominated by it, the worse differs in kind and then says so: more than half of its
-    steps are of other strategies or in other bars, or it makes no slip where the better does. Room
-    that is left goes to undominated ones, at most one near copy among them.
+    tier, and then above it), and each slip counted as `slip` of one bar's distance. A candidate
+    enters if it is not a near copy of one already in (it must differ in at least `near_copy` of the
+    changed bars) and if, of it and any one in that dominates it or is dominated by it, the worse
+    differs in kind and then says so: more than half of its steps are of other strategies or in
+    other bars, or it makes no slip where the better does. Room that is left goes to undominated
+    ones, at most one near copy among them.
     """
     chosen: list[Candidate] = []
     waiting: list[Candidate] = []
-    for candidate in sorted(candidates, key=_entry_key):
+    for candidate in sorted(candidates, key=lambda c: _entry_key(c, slip)):
         if len(chosen) >= count:
             break
         near = any(bars_apart(candidate, c, source) < near_copy for c in chosen)

@@ -213,7 +213,7 @@ def _walk(
     step()
     leaned = _leaned_on([lattice.edits(path) for path in near or found])
     jobs: list[_Sweep] = [_Sweep(soften=path) for path in near[: numbers.softened]]
-    jobs.append(_Sweep(share=numbers.soft))
+    jobs += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     settled = lattice.worth_showing(found)
     for more, tally in _side_by_side(_Walker(lattice), jobs, workers):
@@ -225,11 +225,12 @@ def _walk(
 
 @dataclass(frozen=True, slots=True)
 class _Sweep:
-    """One walk of the lattice: soften a path and trim it, or sweep over the strains' weights with a
-    share of the weight of excess (small: the tier is only approached) and some strategies shunned.
-    """
+    """One walk of the lattice: soften a path and trim it, or fill the front with so many paths, or
+    sweep over the strains' weights with a share of the weight of excess (small: the tier is only
+    approached) and some strategies shunned."""
 
     soften: Path | None = None
+    fill: int = 0
     share: float = 1.0
     shunned: frozenset[str] = frozenset()
     shun: float = 0.0
@@ -246,6 +247,9 @@ class _Walker:
         if job.soften is not None:
             soft = lattice.soften(job.soften)
             found = [soft, lattice.trim(soft)]
+        elif job.fill:
+            found = []
+            lattice.fill(job.fill)
         else:
             found = _sweep(lattice, job.share, job.shunned, job.shun)
             found += [lattice.soften(path) for path in _nearest(lattice, found)[:1]]
@@ -335,7 +339,9 @@ def _select(
         playable = [
             c for c in pool if not c.faults and c.reading.difficulty < original.difficulty
         ]
-        choices = choose(playable, source, count, lattice.numbers.near_copy)
+        choices = choose(
+            playable, source, count, lattice.numbers.near_copy, lattice.numbers.slip
+        )
         fresh = [c.candidate for c in choices if id(c.candidate.part) not in checked]
         if not fresh:
             break

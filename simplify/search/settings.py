@@ -34,6 +34,7 @@ class SearchSettings:
     context_beats: int
     rounds: int
     halvings: int
+    filled: int
     softenings: int
     softened: int
     swaps: int
