@@ -27,9 +27,10 @@ from simplify.difficulty.load import (
     read_for,
     verdict,
 )
-from simplify.difficulty.voices import Line, Voices, keep_voices, voices
+from simplify.difficulty.voices import Line, Voices, keep_voices, voices, voices_again
 from simplify.harp.player import LAYERS, Player
-from simplify.score.harmony import Harmony, harmonies, keep_harmonies
+from simplify.score.harmony import Cutting, Harmony, cutting, harmonies, keep_harmonies
+from simplify.score.harmony_again import cut_again
 from simplify.score.model import Part, Passage, Strike
 from simplify.technique.perform_again import Traced, perform_again, perform_traced
 from simplify.technique.plan import Fault, HandPlan, Performance
@@ -51,15 +52,19 @@ class Kept:
 
     reading: Reading
     traced: Traced | None
+    cutting: Cutting | None
 
 
 def read_to_change(part: Part, player: Player) -> Kept:
     """`load.read_for`, kept so that a changed version costs no more than the change."""
     found = perform_traced(part, player)
     if found is None:
-        return Kept(read_for(part, player), None)
+        return Kept(read_for(part, player), None, None)
     performance, traced = found
-    return Kept(_read(performance, assess(performance), find_faults(performance)), traced)
+    cut = cutting(Passage(part, 0, len(part.bars) - 1))
+    if cut is not None:
+        keep_harmonies(part, cut.found)
+    return Kept(_read(performance, assess(performance), find_faults(performance)), traced, cut)
 
 
 def _read(
@@ -75,13 +80,18 @@ def reassess(kept: Kept, part: Part) -> Kept:
     """The reading of a changed version of a part, equal to reading it from the beginning: the same
     bars and tempo with other notes in some bars."""
     was = kept.reading
-    if kept.traced is None:
+    changed = perform_again(kept.traced, part) if kept.traced else None
+    if changed is None or kept.cutting is None:
         return read_to_change(part, was.player)
-    changed = perform_again(kept.traced, part)
-    if changed is None:
+    cut = cut_again(kept.cutting, part, *changed.bars)
+    if cut is None:
         return read_to_change(part, was.player)
+    keep_harmonies(part, cut.found)
     old, new = was.performance, changed.traced.performance
     low, high = changed.low, changed.high
+    first = changed.traced.first
+    begin, end = part.bar_at(low).index, part.bar_at(high).index + 1
+    keep_voices(new, voices_again(voices(old), new, first[begin], first[end], low, high))
     ticks = [
         low, high, *_other_lines(voices(old), voices(new)),
         *_other_harmonies(_harmonies(old.part), _harmonies(part)),
@@ -95,7 +105,7 @@ def reassess(kept: Kept, part: Part) -> Kept:
         sub = _window(new, *outer, changed.traced)
         faults, span = _faults(was.faults, old, new, sub, span, outer, changed.traced)
     assessment = _assessment(was.assessment, sub, inner, outer)
-    return Kept(_read(new, assessment, faults), changed.traced)
+    return Kept(_read(new, assessment, faults), changed.traced, cut)
 
 
 class _Bars:
@@ -167,7 +177,7 @@ def _other_lines(old: Voices, new: Voices) -> Iterator[int]:
     """Ticks between which lines differ."""
     for key in old.keys() | new.keys():
         one, two = old.get(key, ()), new.get(key, ())
-        for k in range(max(len(one), len(two))):
+        for k in range(max(len(one), len(two)) if one is not two else 0):
             yield from _other_events(*(row[k] if k < len(row) else None for row in (one, two)))
 
 

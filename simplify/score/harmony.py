@@ -16,7 +16,7 @@ from __future__ import annotations
 import bisect
 import itertools
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -48,9 +48,9 @@ class Harmony:
 
 
 @dataclass(frozen=True, slots=True)
-class _Chords:
+class Chords:
     """Every chord kind on every root. roots, thirds, classes: as the kinds say; scoring: (37,
-    chords), the weights of a segment's features (see `_best_cut`); constant: (chords,), what every
+    chords), the weights of a segment's features (see `scored`); constant: (chords,), what every
     segment read as that chord pays; member: (chords, 12) 0/1 by pitch class."""
 
     names: tuple[str, ...]
@@ -77,7 +77,8 @@ def _all_exact(values: Floats) -> Floats:
 
 
 @cache
-def _table() -> tuple[_Chords, dict[str, float]]:
+def table() -> tuple[Chords, dict[str, float]]:
+    """The chords and the weights of chords.toml."""
     data = tomllib.loads(files("simplify.score").joinpath("chords.toml").read_text("utf-8"))
     weights = {key: float(row["value"]) for key, row in data["weights"].items()}
     names: list[str] = []
@@ -106,7 +107,7 @@ def _table() -> tuple[_Chords, dict[str, float]]:
     ])
     constant = -np.array(prior) - weights["missing"] * member.sum(axis=1) - weights["missing_root"]
     scoring, constant = _all_exact(scoring), _all_exact(constant)
-    chords = _Chords(
+    chords = Chords(
         tuple(names), tuple(roots), tuple(thirds), tuple(classes), scoring, constant, member
     )
     return chords, weights
@@ -143,8 +144,8 @@ def named(passage: Passage, edges: Sequence[int]) -> tuple[Harmony, ...]:
         for n in (*passage.notes, *passage.part.around)
         if not n.grace and n.onset < last and n.end > first
     ]
-    chords, weights = _table()
-    profile, lowest, _ = _slices(notes, edges, passage.bars, weights)
+    chords, weights = table()
+    profile, lowest, _ = slices(notes, edges, passage.bars, weights)
     features = np.zeros((len(profile), 37))
     features[:, :12] = profile
     features[:, 12] = profile.sum(axis=1)
@@ -164,41 +165,107 @@ def named(passage: Passage, edges: Sequence[int]) -> tuple[Harmony, ...]:
     )
 
 
-def _segments(passage: Passage) -> tuple[Harmony, ...]:
-    notes = [n for n in passage.notes if not n.grace and n.duration > 0]
+@dataclass(frozen=True, slots=True)
+class Cutting:
+    """A passage of bars as it was cut, to be cut again where it changes (`harmony_again`).
+
+    cuts: ticks at which a harmony may change; fresh: for each whether a long silence goes before
+    it; best, back, label: for each and for the end the score up to there, the first slice and the
+    chord of the segment that ends there; ends: where the segments end (numbers of cuts);
+    segments: the harmony of each by itself; found: with like neighbours joined; sounds: for each
+    bar the last tick at which a note of it sounds.
+    """
+
+    cuts: tuple[int, ...]
+    fresh: tuple[bool, ...]
+    best: tuple[float, ...]
+    back: tuple[int, ...]
+    label: tuple[int, ...]
+    ends: tuple[int, ...]
+    segments: tuple[Harmony, ...]
+    found: tuple[Harmony, ...]
+    sounds: tuple[int, ...]
+
+
+def cutting(passage: Passage) -> Cutting | None:
+    """How a passage is cut; None if it holds no sounding note."""
+    notes = [n for n in passage.notes if sounding(n)]
     if not notes:
-        return (Harmony(passage.onset, passage.end, 0, None, "silence", frozenset()),)
-    chords, weights = _table()
+        return None
+    chords, weights = table()
     bars = passage.bars
-    cuts = _cuts({n.onset for n in notes}, bars)
-    profile, lowest, beats = _slices(notes, [*cuts, passage.end], bars, weights)
-    fresh = _after_silence(notes, cuts, bars, weights)
-    labels, starts, *_ = _best_cut(cuts, fresh, profile, lowest, beats, bars, chords, weights)
-    edges = [*(cuts[start] for start in starts), passage.end]
-    heard = _Heard(notes)
-    labels = [
-        _by_spelling(label, heard, onset, end, chords)
-        for label, (onset, end) in zip(labels, itertools.pairwise(edges), strict=True)
-    ]
+    cuts = cuts_of({n.onset for n in notes}, bars)
+    profile, lowest, beats = slices(notes, [*cuts, passage.end], bars, weights)
+    fresh = after_silence(notes, cuts, bars, weights)
+    change = change_costs(cuts, bars, weights)
+    count = len(cuts)
+    best = [0.0] + [-1e18] * count
+    back, label = [0] * (count + 1), [0] * (count + 1)
+    for start, end, name, score in scored(profile, lowest, beats, fresh, chords, weights):
+        value = best[start] + score - (change[start] if start else 0.0)
+        if value > best[end]:
+            best[end], back[end], label[end] = value, start, name
+    ends = []
+    end = count
+    while end:
+        ends.append(end)
+        end = back[end]
+    ends.reverse()
+    edges = [passage.onset, *(cuts[end] for end in ends[:-1]), passage.end]
+    heard = Heard(notes)
+    segments = tuple([
+        segment(label[end], heard, low, high, chords)
+        for end, (low, high) in zip(ends, itertools.pairwise(edges), strict=True)
+    ])
+    starts = [0, *ends[:-1]]
+    found = joined(zip(segments, (fresh[start] for start in starts), strict=True))
+    last = [max([n.end for n in row if sounding(n)], default=0)
+            for row in passage.part.notes_by_bar[passage.first : passage.last + 1]]
+    return Cutting(
+        tuple(cuts), tuple(fresh), tuple(best), tuple(back), tuple(label), tuple(ends), segments,
+        found, tuple(last),
+    )
+
+
+def sounding(note: Note) -> bool:
+    """Whether a note counts for harmony."""
+    return not note.grace and note.duration > 0
+
+
+def segment(label: int, heard: Heard, onset: int, end: int, chords: Chords) -> Harmony:
+    """A stretch read as a chord, its root by the spelling of what sounds in it."""
+    label = _by_spelling(label, heard, onset, end, chords)
+    return Harmony(
+        onset, end, chords.roots[label], chords.thirds[label], chords.names[label],
+        chords.classes[label],
+    )
+
+
+def joined(segments: Iterable[tuple[Harmony, bool]]) -> tuple[Harmony, ...]:
+    """Harmonies end to end, each with whether a long silence goes before it; like neighbours become
+    one, unless such a silence parts them."""
     found: list[Harmony] = []
-    for at, (label, start) in enumerate(zip(labels, starts, strict=True)):
-        onset = passage.onset if at == 0 else cuts[start]
-        end = cuts[starts[at + 1]] if at + 1 < len(starts) else passage.end
-        harmony = Harmony(
-            onset, end, chords.roots[label], chords.thirds[label], chords.names[label],
-            chords.classes[label],
-        )
-        same = found and (found[-1].root, found[-1].classes) == (harmony.root, harmony.classes)
-        if same and not fresh[start]:
+    for harmony, fresh in segments:
+        if found and not fresh and alike(found[-1], harmony):
             last = found.pop()
-            harmony = Harmony(
-                last.onset, end, last.root, last.third, last.kind, last.classes
-            )
+            harmony = replace(last, end=harmony.end)
         found.append(harmony)
     return tuple(found)
 
 
-def _cuts(onsets: set[int], bars: Sequence[Bar]) -> list[int]:
+def alike(one: Harmony, other: Harmony) -> bool:
+    """Whether two harmonies are the same but for their time."""
+    return (one.root, one.classes) == (other.root, other.classes)
+
+
+def _segments(passage: Passage) -> tuple[Harmony, ...]:
+    found = cutting(passage)
+    if found is None:
+        return (Harmony(passage.onset, passage.end, 0, None, "silence", frozenset()),)
+    return found.found
+
+
+def cuts_of(onsets: set[int], bars: Sequence[Bar]) -> list[int]:
     """Where a harmony may change: the first onset in each half of a felt beat (each third in
     compound metres). Harmonies don't change faster, and the bound keeps long runs cheap."""
     starts = [bar.onset for bar in bars]
@@ -215,33 +282,33 @@ def _cuts(onsets: set[int], bars: Sequence[Bar]) -> list[int]:
     return cuts
 
 
-def _after_silence(
+def after_silence(
     notes: Sequence[Note], cuts: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
 ) -> list[bool]:
     """For each cut, whether a long silence goes before it: no harmony is heard across one."""
     ends = [bar.end for bar in bars]
     ordered = sorted(notes, key=lambda n: n.onset)
-    found, sounding, at = [], cuts[0], 0
+    found, until, at = [], cuts[0], 0
     for cut in cuts:
         while at < len(ordered) and ordered[at].onset < cut:
-            sounding = max(sounding, ordered[at].end)
+            until = max(until, ordered[at].end)
             at += 1
         bar = bars[min(bisect.bisect_right(ends, cut), len(bars) - 1)]
-        found.append(cut - sounding >= weights["silence_beats"] * bar.pulse_ticks)
+        found.append(cut - until >= weights["silence_beats"] * bar.pulse_ticks)
     return found
 
 
-def _slices(
+def slices(
     notes: Sequence[Note], edges: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
 ) -> tuple[Floats, list[int], list[float]]:
     """Per slice between edges: pitch-class weights in beats (slices, 12), the lowest sounding MIDI
     key (999 for silence), and the position of each edge in beats from the first."""
     count = len(edges) - 1
-    table = [[0.0] * 12 for _ in range(count)]
+    rows = [[0.0] * 12 for _ in range(count)]
     lowest = [999] * count
     pulse = bars[0].pulse_ticks
     position = [0.0]
-    sounding = [0.0] * count
+    heard = [0.0] * count
     ends = [bar.end for bar in bars]
     for before, after in itertools.pairwise(edges):
         pulse = bars[min(bisect.bisect_right(ends, before), len(bars) - 1)].pulse_ticks
@@ -254,24 +321,24 @@ def _slices(
             span = edges[at + 1] - edges[at]
             length = position[at + 1] - position[at]
             covered = min(edges[at + 1], end) - max(edges[at], begin)
-            table[at][pitch_class] += length * covered / span
-            sounding[at] = max(sounding[at], length * (min(edges[at + 1], end) - edges[at]) / span)
+            rows[at][pitch_class] += length * covered / span
+            heard[at] = max(heard[at], length * (min(edges[at + 1], end) - edges[at]) / span)
             if midi < lowest[at]:
                 lowest[at] = midi
             at += 1
     bass, density = weights["bass_weight"], weights["density"]
-    for at, row in enumerate(table):
+    for at, row in enumerate(rows):
         total = sum(row)
         if total <= 0.0:
             continue
         # A struck string rings on into a rest, but not for bars.
-        length = min(position[at + 1] - position[at], sounding[at] + 1.0)
+        length = min(position[at + 1] - position[at], heard[at] + 1.0)
         voices = total / length
         scale = voices ** (density - 1.0)
         for pitch_class in range(12):
             row[pitch_class] *= scale
         row[lowest[at] % 12] += bass * min(length, total)
-    return _all_exact(np.array(table)), lowest, position
+    return _all_exact(np.array(rows)), lowest, position
 
 
 _LETTER_OF = {"C": 0, "D": 1, "E": 2, "F": 3, "G": 4, "A": 5, "B": 6}
@@ -293,7 +360,7 @@ def _spelled_roots(notes: Sequence[Note]) -> Floats:
     return table
 
 
-class _Heard:
+class Heard:
     """Finds the notes that sound in a stretch."""
 
     def __init__(self, notes: Sequence[Note]) -> None:
@@ -308,7 +375,7 @@ class _Heard:
         return [n for n in self.notes[low:high] if n.end > onset]
 
 
-def _by_spelling(label: int, heard: _Heard, onset: int, end: int, chords: _Chords) -> int:
+def _by_spelling(label: int, heard: Heard, onset: int, end: int, chords: Chords) -> int:
     """The chord of the same tones whose root the letters of its notes speak for (augmented triads
     and diminished sevenths have three and four roots); the one given on a tie."""
     same = [at for at, tones in enumerate(chords.classes) if tones == chords.classes[label]]
@@ -323,7 +390,7 @@ def _by_spelling(label: int, heard: _Heard, onset: int, end: int, chords: _Chord
     )
 
 
-def _change_costs(
+def change_costs(
     cuts: Sequence[int], bars: Sequence[Bar], weights: dict[str, float]
 ) -> list[float]:
     """Cost of a change at each cut, by its place in the metre."""
@@ -341,46 +408,14 @@ def _change_costs(
     return costs
 
 
-def _best_cut(
-    cuts: Sequence[int],
-    fresh: Sequence[bool],
-    profile: Floats,
-    lowest: Sequence[int],
-    beats: Sequence[float],
-    bars: Sequence[Bar],
-    chords: _Chords,
-    weights: dict[str, float],
-) -> tuple[list[int], list[int], list[float], list[int], list[int]]:
-    """Chord index and first slice of each segment of the best cut; and for every cut (and the end)
-    the score up to there, first slice and chord of the segment that ends there."""
-    count = len(cuts)
-    pairs = _scored(profile, lowest, beats, fresh, chords, weights)
-    change = _change_costs(cuts, bars, weights)
-    best = [0.0] + [-1e18] * count
-    back = [0] * (count + 1)
-    label = [0] * (count + 1)
-    for start, end, name, score in pairs:
-        value = best[start] + score - (change[start] if start else 0.0)
-        if value > best[end]:
-            best[end], back[end], label[end] = value, start, name
-    labels: list[int] = []
-    starts: list[int] = []
-    end = count
-    while end:
-        labels.append(label[end])
-        starts.append(back[end])
-        end = back[end]
-    return labels[::-1], starts[::-1], best, back, label
-
-
-def _scored(
+def scored(
     profile: Floats, lowest: Sequence[int], beats: Sequence[float], fresh: Sequence[bool],
-    chords: _Chords, weights: dict[str, float],
+    chords: Chords, weights: dict[str, float],
 ) -> Iterator[tuple[int, int, int, float]]:
     """(first slice, slice after the last, best chord, its score) of every segment, by the first
     and then the second.
 
-    A segment's features, in the order of `_Chords.scoring`: pitch-class weights (12), their sum,
+    A segment's features, in the order of `Chords.scoring`: pitch-class weights (12), their sum,
     which pitch classes are heard at all (12), which one is lowest (12).
     """
     count = len(lowest)
@@ -402,8 +437,8 @@ def _scored(
     features[:, :12] = summed[pairs_to] - summed[pairs_from]
     features[:, 12] = features[:, :12].sum(axis=1)
     features[:, 13:25] = features[:, :12] > 0.0
-    sounding = [at for at, value in enumerate(bass) if value < 999]
-    features[sounding, [25 + bass[at] % 12 for at in sounding]] = 1.0
+    loud = [at for at, value in enumerate(bass) if value < 999]
+    features[loud, [25 + bass[at] % 12 for at in loud]] = 1.0
     label: list[int] = []
     score: list[float] = []
     for first in range(0, len(features), BLOCK):

@@ -69,10 +69,11 @@ class Traced:
 
 @dataclass(frozen=True)
 class Changed:
-    """A changed part performed; low, high: the first and the last tick at which something is played
-    otherwise than before, or sounds on from it."""
+    """A changed part performed; bars: the first and the last whose notes changed; low, high: the
+    first and the last tick at which something is played otherwise than before, or sounds on."""
 
     traced: Traced
+    bars: tuple[int, int]
     low: int
     high: int
 
@@ -497,7 +498,8 @@ class _Again:
              *was.rings[high:]),
             was.sweeps,
         )
-        return Changed(traced, *self._span(here, shift, pedal_plan))
+        bars = self.edited[0] + self.bars.first, self.edited[1] + self.bars.first
+        return Changed(traced, bars, *self._span(here, shift, pedal_plan))
 
     def _span(
         self, here: _Columns, shift: dict[str, int], pedal_plan: PedalPlan
