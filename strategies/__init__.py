@@ -54,6 +54,7 @@ from strategies import (
     thin_fifths,
     thin_inner_thirds,
     thin_octave_doublings,
+    write_anew,
 )
 
 ALL: tuple[Strategy, ...] = (
@@ -107,6 +108,5 @@ ALL: tuple[Strategy, ...] = (
     hold_repeated_note.STRATEGY,
     straighten_melody.STRATEGY,
     melody_outline.STRATEGY,
+    write_anew.STRATEGY,
 )
-"""Every strategy, in the order in which the catalogue prints and the search tries them: what keeps
-the sound comes first, what changes the melody last."""

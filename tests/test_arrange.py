@@ -9,7 +9,6 @@ import pytest
 from click.testing import CliRunner
 from music21 import corpus
 
-from simplify.arrange.ease import ease
 from simplify.arrange.gather import (
     choose_sources,
     damper_spans,
@@ -20,19 +19,20 @@ from simplify.arrange.gather import (
 )
 from simplify.arrange.keys import key_costs, parse_key, semitones_to
 from simplify.arrange.ladder import ladder_of
-from simplify.arrange.realise import Dials, assembled, basis_of, realise
 from simplify.arrange.reduce import beats_kept, reduced, retained, unchanged_bars
-from simplify.arrange.tune import find_tune
 from simplify.cli import gentler
 from simplify.errors import SelectionError
 from simplify.harp.instrument import instrument
 from simplify.harp.player import tier_names, tier_player
+from simplify.realise.bar import Dials, assembled, basis_of, realise
+from simplify.realise.tune import find_tune
 from simplify.score.carry import carried
 from simplify.score.edits import in_key
 from simplify.score.graft import emit_part
 from simplify.score.model import TICKS, Mark, Part, Passage
 from simplify.score.read import open_score, score_from_bytes, select_part
 from simplify.score.text import parse_part
+from simplify.search.ease import ease
 from simplify.strategy import Keeps, broken_promises
 from simplify.technique.perform import perform
 from simplify.technique.playability import find_faults

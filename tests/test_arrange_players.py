@@ -8,19 +8,19 @@ from click.testing import CliRunner
 from music21 import corpus
 
 from simplify.arrange.classes import divided, duo_of, load_class
-from simplify.arrange.ease import ease
 from simplify.arrange.gather import Gathered, dressed, gather
 from simplify.arrange.levers import TUNINGS, lever_marks, tuned, tunings
-from simplify.arrange.realise import Dials, assembled, basis_of, realise
 from simplify.arrange.reduce import reduced
 from simplify.cli import gentler
 from simplify.errors import PlayerError
 from simplify.harp.instrument import instrument
 from simplify.harp.player import tier_player
+from simplify.realise.bar import Dials, assembled, basis_of, realise
 from simplify.score.edits import in_key
 from simplify.score.model import TICKS
 from simplify.score.read import open_score, select_part
 from simplify.score.text import parse_part
+from simplify.search.ease import ease
 from simplify.technique.levers import plan_levers
 from simplify.technique.perform import perform
 from simplify.technique.playability import find_faults

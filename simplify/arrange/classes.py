@@ -9,15 +9,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from simplify.arrange.ease import Eased, Progress, ease
-from simplify.arrange.gather import Gathered, dressed, mended
+from simplify.arrange.gather import Gathered, dressed
 from simplify.arrange.ladder import Ladder, Rung, ladder_of
 from simplify.arrange.numbers import numbers
-from simplify.arrange.realise import Basis, basis_of
 from simplify.errors import PlayerError
 from simplify.harp.instrument import Instrument
 from simplify.harp.player import Player, load_player, player_from, tier_names
+from simplify.realise.bar import Basis, basis_of
 from simplify.score.model import Note, NoteId, Part
+from simplify.score.ties import mended
+from simplify.search.ease import Eased, Progress, ease
 from simplify.technique.perform import perform
 from simplify.technique.playability import find_faults
 

@@ -21,6 +21,7 @@ from simplify.score.measures import transposed as moved
 from simplify.score.model import Mark, Note, Part
 from simplify.score.players import PartChoice, choose
 from simplify.score.read import LoadedPart, Score, load_part
+from simplify.score.ties import mended
 
 Span = tuple[int, int]
 
@@ -324,24 +325,6 @@ def _octaves(
                 here[shift] = (cost, (shift,))
         best = here
     return dict(zip(order, min(best.values())[1], strict=True))
-
-
-def mended(part: Part) -> Part:
-    """Ties with both ends: a tie into nothing is taken off, a note tied from nothing goes (its
-    string was not to be struck)."""
-    notes = list(part.notes)
-    while True:
-        starts = {(n.onset, n.pitch.midi, n.staff) for n in notes if n.tie_in and not n.grace}
-        ends = {(n.end, n.pitch.midi, n.staff) for n in notes if n.tie_out and not n.grace}
-        kept = [
-            replace(n, tie_out=False)
-            if n.tie_out and (n.end, n.pitch.midi, n.staff) not in starts else n
-            for n in notes
-            if not n.tie_in or n.grace or (n.onset, n.pitch.midi, n.staff) in ends
-        ]
-        if kept == notes:
-            return replace(part, notes=tuple(sorted(notes, key=lambda n: n.order_key)))
-        notes = kept
 
 
 def transposed(part: Part, semitones: int, fifths: int) -> Part:

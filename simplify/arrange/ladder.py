@@ -10,15 +10,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from simplify.arrange.ease import Progress, ease
 from simplify.arrange.gather import Gathered, dressed
 from simplify.arrange.numbers import numbers
-from simplify.arrange.realise import Basis, Dials, basis_of
 from simplify.arrange.reduce import beats_kept, retained, tune_in, unchanged_bars
 from simplify.difficulty.load import Reading, read_for
 from simplify.distance import distance
 from simplify.harp.player import LAYERS, MODERATE, SIMPLE, Player
+from simplify.realise.bar import Basis, Dials, basis_of
 from simplify.score.model import Part, Passage
+from simplify.search.ease import Progress, ease
 from simplify.technique.hands import Learnt, learnt_key
 from simplify.technique.plan import Performance
 
@@ -80,7 +80,7 @@ def ladder_of(
 ) -> Ladder:
     """Versions for the players, who come hardest first. stepping: each is to be easier than the one
     before, also where its player could take the same."""
-    limits = numbers("ease")
+    limits = numbers("ladder")
     start = dressed(gathered.part, gathered.damper, players[0].harp)
     basis = basis_of(start, players[0].harp)
     source = read_for(start, players[0])

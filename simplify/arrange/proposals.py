@@ -14,10 +14,10 @@ from simplify.arrange.classes import divided
 from simplify.arrange.gather import damper_spans, dressed, folded
 from simplify.arrange.keys import in_key_of, key_costs, key_name
 from simplify.arrange.numbers import numbers
-from simplify.arrange.realise import basis_of
 from simplify.difficulty.load import Reading, read_for
 from simplify.difficulty.tiers import tier_needed
 from simplify.harp.player import Player
+from simplify.realise.bar import basis_of
 from simplify.score.model import Part, TempoMark
 from simplify.score.read import LoadedPart
 

@@ -5,27 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from simplify.arrange.ease import Eased, Progress, ease
 from simplify.arrange.gather import Gathered, dressed
 from simplify.arrange.keys import KeyCost, in_key_of, key_costs, semitones_to
 from simplify.arrange.levers import TuningCost, tunings
-from simplify.arrange.realise import (
-    WORDS,
-    Basis,
-    Dials,
-    basis_of,
-    in_cells,
-    realise,
-    strongest,
-)
 from simplify.difficulty.load import Reading, read_for
 from simplify.difficulty.tiers import tier_needed
 from simplify.distance import Distance, distance
 from simplify.errors import SelectionError
 from simplify.harp.player import Player
+from simplify.realise.bar import Basis, Dials, basis_of, effective, in_cells, strongest
 from simplify.score.lines import bass
 from simplify.score.model import Note, NoteId, Part, Passage
 from simplify.score.read import bar_range
+from simplify.search.ease import Eased, Progress, ease
 from simplify.search.search import search
 from simplify.strategy import Keeps, Strategy
 
@@ -273,16 +265,6 @@ def losses(
             )
         )
     return tuple(found)
-
-
-def effective(basis: Basis, bar: int, dials: Dials, player: Player) -> Dials:
-    """The dials without those that change nothing in this bar."""
-    goal = realise(basis, bar, dials, player)
-    for name in WORDS:
-        plain = dials.turned(name, 0)
-        if plain != Dials() and realise(basis, bar, plain, player) == goal:
-            dials = plain
-    return dials
 
 
 def _sounds(notes: Iterable[Note]) -> list[tuple[object, ...]]:

@@ -32,7 +32,7 @@ from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.combine import Effect, MoveKey
 from simplify.search.grow import Grown
-from simplify.search.reading import Reading, read_bars
+from simplify.search.reading import Reading, crossings, read_bars
 from simplify.search.settings import SearchSettings
 from simplify.search.variants import Column, Tally, Variant, Weights, column_of
 from simplify.sense import slips
@@ -156,6 +156,8 @@ class Lattice:
         self._readings: dict[Path, Reading] = {}
         self._tables: dict[int, _Table] = {}
         self._edges: dict[tuple[int, int, int], frozenset[NoteId]] = {}
+        self._joined: dict[int, npt.NDArray[np.bool_]] = {}
+        self._crossings: dict[tuple[int, frozenset[NoteId]], tuple[int, int]] = {}
 
     def copy(self) -> Lattice:
         """The same, to be walked apart from it; counts begin at nothing."""
@@ -200,7 +202,7 @@ class Lattice:
         return self.part.apply_all(self.edits(path))
 
     def read(self, path: Path) -> Reading:
-        """The passage's bars in a path, read with a bar of context on both sides."""
+        """The passage's bars in a path."""
         if path not in self._readings:
             reading = self.passage_reading(self.build(path))
             self._readings[path] = reading
@@ -209,12 +211,25 @@ class Lattice:
         return self._readings[path]
 
     def passage_reading(self, part: Part) -> Reading:
-        """The passage's bars in a version of the part, with a bar of context on both sides."""
-        low, high = max(0, self.first - 1), min(len(part.bars) - 1, self.last + 1)
+        """The passage's bars in a version of the part, by themselves: what the bars around them ask
+        of the player is not theirs. What goes wrong across the passage's edges is counted."""
         self.tally.readings += 1
-        return read_bars(
-            part.window(low, high), self.player, self.first - low, self.last - low, self.edges
-        )
+        reading = read_bars(part.window(self.first, self.last), self.player)
+        for side in (-1, 1):
+            faults, joins = self._across(part, side)
+            if faults or joins:
+                reading = reading.burdened(0 if side < 0 else -1, faults, joins)
+        return reading
+
+    def _across(self, part: Part, side: int) -> tuple[int, int]:
+        """(faults, joins) between the passage and the bar before (side -1) or after it (1); known
+        from the notes of the passage's bar there."""
+        bar = self.first if side < 0 else self.last
+        key = side, frozenset(note.id for note in part.notes_by_bar[bar])
+        if key not in self._crossings:
+            faults, joins = crossings(part, self.player, self.first, self.last, side)
+            self._crossings[key] = len(faults), len(joins)
+        return self._crossings[key]
 
     def worth_showing(self, paths: Iterable[Path]) -> list[Settled]:
         """These paths, and besides those read so far without a fault that no other is at least as
@@ -289,6 +304,25 @@ class Lattice:
         right = path[at + 1] if at + 1 < len(path) else 0
         return self._table(at).row(left, path[at], right)
 
+    def _fits(self, at: int) -> npt.NDArray[np.bool_]:
+        """Shape (variant of the column before, variant of this one): whether what one ties over the
+        bar line the other takes up, or both are there as in the source."""
+        lefts, owns = self.variants[at - 1], self.variants[at]
+        known = self._joined.get(at)
+        if known is None or known.shape != (len(lefts), len(owns)):
+            outs, ins = [v.ties(1) for v in lefts], [v.ties(-1) for v in owns]
+            known = np.array(
+                [[a == b or (a == outs[0] and b == ins[0]) for b in ins] for a in outs]
+            )
+            self._joined[at] = known
+        return known
+
+    def fits(self, path: Path) -> bool:
+        """True if every tie over an edge of a column has both ends."""
+        return all(
+            bool(self._fits(at)[path[at - 1], path[at]]) for at in range(1, len(path))
+        )
+
     # Shortest paths
 
     def shortest(self, weights: Weights) -> Path:
@@ -302,8 +336,8 @@ class Lattice:
             return (int(costs[0][0, :, 0].argmin()),)
         best = costs[0][0]  # (variant of the column before, variant of this one)
         back: list[npt.NDArray[np.int64]] = []
-        for own in costs[1:]:
-            total = best[:, :, None] + own
+        for at, own in enumerate(costs[1:], start=1):
+            total = np.where(self._fits(at)[:, :, None], best[:, :, None] + own, np.inf)
             back.append(total.argmin(axis=0))
             best = total.min(axis=0)
         # best: (variant of the last column, 1)
@@ -358,7 +392,39 @@ class Lattice:
         for k in _spread(rows, np.arange(len(rows)), most).tolist():
             if self.out_of_time():
                 break
-            self.read(paths[k])
+            if self.fits(paths[k]):
+                self.read(paths[k])
+
+    def adopt(self, edits: Sequence[Edit | None]) -> Path | None:
+        """The path of these edits, one a column (None: as written), with the variants it needs
+        taken in as the whole reads; None if it goes too far or a column breaks a promise."""
+        whole = self.part.apply_all([edit for edit in edits if edit is not None])
+        passage = Passage(self.part, self.first, self.last)
+        if distance(passage, passage.of(whole)).total > self.numbers.distance:
+            return None
+        bars = self.passage_reading(whole).bars
+        path: list[int] = []
+        for at, ((low, high), edit) in enumerate(zip(self.spans, edits, strict=True)):
+            if edit is None:
+                path.append(0)
+                continue
+            ids = frozenset(n.id for row in whole.notes_by_bar[low : high + 1] for n in row)
+            column = self.variants[at]
+            known = next((i for i, variant in enumerate(column) if variant.ids == ids), None)
+            if known is None:
+                before, after = Passage(self.part, low, high), Passage(whole, low, high)
+                if broken_promises(before, after, self.keeps):
+                    return None
+                far = distance(before, after).total
+                first, last = self._inside(at)
+                rows = whole.notes_by_bar[low : high + 1]
+                made = len(slips(before, after))
+                known = len(column)
+                column.append(
+                    Variant((edit,), low, rows, ids, far, made, bars[first : last + 1])
+                )
+            path.append(known)
+        return tuple(path)
 
     # Softening
 
@@ -441,6 +507,8 @@ class Lattice:
         """Whether the path is within the rules: as it reads, or as far as known of its columns."""
         if path in self._readings:
             return self._readings[path].within
+        if not self.fits(path):
+            return False
         rules = self.player.rules
         over, strains = 0, []
         for at, (low, high) in enumerate(self.spans):

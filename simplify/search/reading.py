@@ -7,7 +7,7 @@ those that decide: faults, how far the layers exceed what the player takes, diff
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from simplify.difficulty.curve import numbers
@@ -47,6 +47,15 @@ class Reading:
         """Faults in all the bars."""
         return sum(bar.faults for bar in self.bars)
 
+    def burdened(self, at: int, faults: int, joins: int) -> Reading:
+        """With more faults, and joins, in the bar at a position."""
+        rows = list(self.bars)
+        bar = rows[at]
+        rows[at] = replace(
+            bar, faults=bar.faults + faults, excess=bar.excess + settings().join * joins
+        )
+        return replace(self, bars=tuple(rows), within=self.within and not faults)
+
     def over(self, first: int, last: int) -> tuple[int, float, float]:
         """(faults, excess, strain) of bars first..last, summed."""
         rows = self.bars[first : last + 1]
@@ -55,6 +64,31 @@ class Reading:
             sum(row.excess for row in rows),
             sum(row.strain for row in rows),
         )
+
+
+def crossings(
+    part: Part, player: Player, first: int, last: int, side: int
+) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
+    """(faults, joins) between a note struck in bars first..last and one struck in the bar before
+    (side -1) or after them (1). Joins are those of `split_faults`; faults are all in which one of
+    the notes is not the source's."""
+    low, at = (first - 1, first) if side < 0 else (last, last)
+    if not 0 <= low < low + 1 < len(part.bars):
+        return (), ()
+    performance = perform(part.window(low, low + 1), player)
+    start, end = part.bars[at].onset, part.bars[at].end
+    own: list[Fault] = []
+    joins: list[Fault] = []
+    for fault in find_faults(performance):
+        strikes = [performance.strikes[i] for i in fault.strikes]
+        inside = [start <= strike.onset < end for strike in strikes]
+        if not any(inside) or all(inside):
+            continue
+        if any(note_id < 0 for strike in strikes for note_id in strike.notes):
+            own.append(fault)
+        elif start <= fault.onset < end:
+            joins.append(fault)
+    return tuple(own), tuple(joins)
 
 
 def split_faults(

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 from simplify.distance import distance
 from simplify.harp.player import Player
+from simplify.realise.bar import Basis, Dials, basis_of
+from simplify.realise.edit import written_anew
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.combine import Effect, MoveKey
+from simplify.search.ease import ease
 from simplify.search.grow import Grown, grow_variants
 from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
@@ -26,6 +29,9 @@ Result = TypeVar("Result")
 
 Progress = Callable[[int, int], None]
 """Called with (steps done, steps in all)."""
+
+PROMISES: tuple[Mapping[str, int], ...] = ({}, {"tune": 0}, {"pace": 3})
+"""How far dials may go in each easing of a passage."""
 
 TIME, REACHED, EXHAUSTED = (
     "the time given ran out",
@@ -111,7 +117,8 @@ def search(
     lattice = Lattice(inner, start, end, player, numbers, spans, grown, keeps, until)
     for one in grown:
         lattice.tally.add(one.tally)
-    settled = _walk(lattice, replace(grow, until=_share(until, 0.5)), workers, step)
+    seeds = _eased(lattice, workers)
+    settled = _walk(lattice, replace(grow, until=_share(until, 0.5)), workers, step, seeds)
     choices, front, nearest = _select(lattice, settled, part, shift, count, keeps)
     if may_widen and not choices:
         return widened()
@@ -179,8 +186,41 @@ def _adopted(job: Any) -> Any:
     return _task[0](job)
 
 
+@dataclass(frozen=True, slots=True)
+class _Ease:
+    """Eases a passage by writing its bars anew; a value, so that it can be sent to another
+    process. The job says how far a dial may go at most."""
+
+    basis: Basis
+    span: tuple[int, int]
+    player: Player
+    keeps: Keeps
+
+    def __call__(self, promises: Mapping[str, int]) -> tuple[Dials, ...]:
+        eased = ease(
+            self.basis, self.player, promises=promises, keeps=self.keeps, span=self.span
+        )
+        return eased.dials
+
+
+def _eased(lattice: Lattice, workers: int) -> list[Path]:
+    """Paths that write bars anew, as much as each needs for the whole to come within the tier:
+    freely, with the tune kept whole, and with the accompaniment's motion kept."""
+    span = lattice.first, lattice.last
+    basis = basis_of(lattice.part, lattice.player.harp)
+    ease_one = _Ease(basis, span, lattice.player, lattice.keeps)
+    paths: list[Path] = []
+    for dials in dict.fromkeys(_side_by_side(ease_one, PROMISES, workers)):
+        bars = {bar: dials[bar] for bar in range(span[0], span[1] + 1)}
+        edits = written_anew(basis, bars, lattice.player, lattice.spans)
+        path = None if edits is None else lattice.adopt(edits)
+        if path is not None and path not in paths:
+            paths.append(path)
+    return paths
+
+
 def _walk(
-    lattice: Lattice, grow: _Grow, workers: int, step: Callable[[], None]
+    lattice: Lattice, grow: _Grow, workers: int, step: Callable[[], None], seeds: Sequence[Path]
 ) -> list[Settled]:
     """Settled paths of all sweeps, softened where they are within the rules.
 
@@ -205,14 +245,15 @@ def _walk(
             break
         if not regrow(best, lattice.over(best)):
             break
-    found = _sweep(lattice, 1.0)
+    found = list(dict.fromkeys([*seeds, *_sweep(lattice, 1.0)]))
     near = _nearest(lattice, found)
     if near and not lattice.out_of_time() and regrow(near[0], lattice.changed(near[0])):
         found = list(dict.fromkeys([*_sweep(lattice, 1.0), *found]))
         near = _nearest(lattice, found)
     step()
     leaned = _leaned_on([lattice.edits(path) for path in near or found])
-    jobs: list[_Sweep] = [_Sweep(soften=path) for path in near[: numbers.softened]]
+    soft = [path for path in near if path in seeds or path in near[: numbers.softened]]
+    jobs: list[_Sweep] = [_Sweep(soften=path) for path in soft]
     jobs += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     settled = lattice.worth_showing(found)

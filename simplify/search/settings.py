@@ -39,6 +39,9 @@ class SearchSettings:
     softened: int
     swaps: int
     regrowths: int
+    ease_rounds: int
+    ease_give_back: int
+    ease_apart: int
     view_strains: tuple[float, ...]
     view_shares: tuple[float, ...]
     strains: tuple[float, ...]

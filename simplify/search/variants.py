@@ -78,6 +78,16 @@ class Variant:
         """Names of the strategies used."""
         return frozenset(edit.strategy for edit in self.edits)
 
+    def ties(self, side: int) -> frozenset[tuple[int, int]]:
+        """(sound, staff) of what is tied over the column's left (-1) or right (1) edge."""
+        notes = [note for row in self.rows for note in row]
+        begun = {(n.end, n.pitch.midi, n.staff) for n in notes if n.tie_out}
+        taken = {(n.onset, n.pitch.midi, n.staff) for n in notes if n.tie_in}
+        return frozenset(
+            (midi, staff)
+            for _, midi, staff in (taken - begun if side < 0 else begun - taken)
+        )
+
 
 @dataclass(slots=True)
 class Tally:

@@ -2,7 +2,7 @@
 
 Every voice of every staff is a candidate, half bar by half bar. A line is salient when it moves
 rather than repeats, goes by step, is single notes, lasts, is high, is sung or slurred, and fills
-its time; the weights stand in arrange.toml. The tune is the path through the half bars that is most
+its time; the weights stand in realise.toml. The tune is the path through the half bars that is most
 salient, less what its going from one line to another costs (an exact dynamic programme), so that
 it may sit in an inner voice for a phrase or pass between the hands.
 """
@@ -13,7 +13,7 @@ import itertools
 from collections import defaultdict
 from collections.abc import Sequence
 
-from simplify.arrange.numbers import numbers
+from simplify.realise.numbers import numbers
 from simplify.score.model import Note, NoteId, Part
 
 Line = tuple[int, str]

@@ -20,11 +20,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from simplify.arrange.gather import mended
-from simplify.arrange.tune import find_tune
 from simplify.harp.hand import LOW_LINE, OPEN_LOW
 from simplify.harp.instrument import Instrument
 from simplify.harp.player import Player
+from simplify.realise.tune import find_tune
 from simplify.score.edits import at_octave, in_key, is_value
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.model import (
@@ -38,6 +37,7 @@ from simplify.score.model import (
     Pitch,
     new_note,
 )
+from simplify.score.ties import mended
 from simplify.technique.levers import lever_gap
 
 MOST = {"tune": 5, "pace": 7, "chords": 4, "colour": 4, "rhythm": 3, "near": 2, "free": 1}
@@ -218,6 +218,16 @@ def realise(basis: Basis, index: int, dials: Dials, player: Player) -> tuple[Not
         for n in moved
     ]
     return _written(bar, sided, {id(n) for n in sided[: len(lead)]}, notes)
+
+
+def effective(basis: Basis, bar: int, dials: Dials, player: Player) -> Dials:
+    """The dials without those that change nothing in this bar."""
+    goal = realise(basis, bar, dials, player)
+    for name in WORDS:
+        plain = dials.turned(name, 0)
+        if plain != Dials() and realise(basis, bar, plain, player) == goal:
+            dials = plain
+    return dials
 
 
 def _plain(notes: Sequence[Note], far: int) -> list[Note]:
@@ -629,12 +639,15 @@ def _written(
     unique: dict[tuple[int, int, int], Note] = {}
     for note in found:
         unique.setdefault((note.onset, note.pitch.midi, note.grace), note)
+    taken = {(n.onset, n.pitch.midi, n.staff) for n in unique.values() if n.tie_in}
     return tuple(
         sorted(
             (
                 new_note(
                     n.onset, n.duration, n.pitch, n.bar, staff=n.staff, voice=n.voice,
-                    grace=n.grace, tie_in=n.tie_in, tie_out=n.tie_out and n.end == bar.end,
+                    grace=n.grace, tie_in=n.tie_in, 
+                    tie_out=n.tie_out
+                    and (n.end == bar.end or (n.end, n.pitch.midi, n.staff) in taken),
                     tuplet=n.tuplet, hand=n.hand, marks=n.marks,
                 )
                 for n in unique.values()
@@ -666,7 +679,7 @@ def _voice(
             found.append(
                 replace(
                     note, duration=end - onset, voice=voice, tuplet=tuplet,
-                    tie_out=note.tie_out and end == bar.end,
+                    tie_out=note.tie_out,
                 )
             )
     return found

@@ -13,12 +13,12 @@ import bisect
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from simplify.arrange.numbers import numbers
-from simplify.arrange.realise import MOST, Basis, Dials, assembled, realise
 from simplify.difficulty.load import Reading, read_for
 from simplify.harp.player import LAYERS, MODERATE, Player
-from simplify.score.model import Note, Part, Passage, Pitch
-from simplify.search.reading import excess
+from simplify.realise.bar import MOST, Basis, Dials, assembled, realise
+from simplify.score.model import Bar, Note, Part, Passage, Pitch
+from simplify.search.reading import crossings, excess
+from simplify.search.settings import settings
 from simplify.strategy import Keeps, broken_promises
 from simplify.technique.plan import Fault, Performance
 
@@ -90,18 +90,25 @@ class Easing:
         start: Sequence[Dials] | None = None, locked: Iterable[int] = (),
         least: Dials = Dials(),  # noqa: B008 - an immutable value
         promises: Mapping[str, int] | None = None, keeps: Keeps = Keeps.NOTHING,
+        span: tuple[int, int] | None = None,
     ) -> None:
         """most: difficulty that must not be exceeded, besides the player's rules; start: dials to
         begin with; locked: bars (indices) that stay; promises: how far a dial may go at most;
-        keeps: what every bar is held to."""
+        keeps: what every bar is held to; span: the bars (first, last) that are read, by
+        themselves; those outside it stay."""
         self.basis, self.player, self.most, self.keeps = basis, player, most, keeps
         self._allowed: dict[tuple[int, Dials], bool] = {}
         count = len(basis.part.bars)
         self.dials = list(start) if start is not None else [least] * count
-        self.locked = frozenset(locked)
+        self.span = span or (0, count - 1)
+        self.low = self.span[0]
+        outside = set(range(count)) - set(range(self.span[0], self.span[1] + 1))
+        self.locked = frozenset(locked) | outside
         self.limits = {**MOST, **(promises or {})}
         self.group = {bar: row for row in basis.groups for bar in row}
         self.rounds = 0
+        self._across: list[tuple[Fault, ...]] = [(), ()]  # of the last reading, over the edges
+        self._crossed: dict[tuple[int, Dials], tuple[Fault, ...]] = {}
         self._asked: tuple[Reading | None, dict[int, set[int]]] = (None, {})
         self._rows: dict[tuple[int, Dials], tuple[Note, ...]] = {}
         for bar in self.locked:
@@ -115,33 +122,56 @@ class Easing:
         return self._rows[key]
 
     def allowed(self, bar: int, dials: Dials) -> bool:
-        """True if the bar so realised holds the promises."""
-        if self.keeps == Keeps.NOTHING or dials == Dials():
+        """True if the bar so realised holds the promises, and the ties over the span's edges."""
+        if dials == Dials():
             return True
         key = (bar, dials)
         if key not in self._allowed:
-            alone = self.basis.part.window(bar, bar)
-            new = replace(alone, notes=tuple(replace(n, bar=0) for n in self.row(bar, dials)))
-            broken = broken_promises(Passage(alone, 0, 0), Passage(new, 0, 0), self.keeps)
-            self._allowed[key] = not broken
+            self._allowed[key] = self._ties_hold(bar, dials) and not self._breaks(bar, dials)
         return self._allowed[key]
+
+    def _ties_hold(self, bar: int, dials: Dials) -> bool:
+        source, row = self.basis.part.notes_by_bar[bar], self.row(bar, dials)
+        edges = self.basis.part.bars[bar]
+        return all(
+            _tied(source, edges, into) == _tied(row, edges, into)
+            for edge, into in zip(self.span, (True, False), strict=True) if bar == edge
+        )
+
+    def _breaks(self, bar: int, dials: Dials) -> bool:
+        if self.keeps == Keeps.NOTHING:
+            return False
+        alone = self.basis.part.window(bar, bar)
+        new = replace(alone, notes=tuple(replace(n, bar=0) for n in self.row(bar, dials)))
+        return bool(broken_promises(Passage(alone, 0, 0), Passage(new, 0, 0), self.keeps))
 
     def part(self) -> Part:
         """The whole as the dials stand."""
         return assembled(self.basis, {i: self.row(i, d) for i, d in enumerate(self.dials)})
 
     def read(self) -> tuple[Part, Reading]:
-        """The whole performed and measured."""
+        """The whole as the dials stand, and the span performed and measured; the reading counts
+        bars from the span's first."""
         self.rounds += 1
         part = self.part()
-        return part, read_for(part, self.player)
+        if self.span == (0, len(part.bars) - 1):
+            return part, read_for(part, self.player)
+        self._across = [self._crossing(part, side) for side in (-1, 1)]
+        return part, read_for(part.window(*self.span), self.player)
+
+    def _crossing(self, part: Part, side: int) -> tuple[Fault, ...]:
+        """Faults between the span and the bar before or after it, each edge realised once."""
+        key = side, self.dials[self.span[side > 0]]
+        if key not in self._crossed:
+            self._crossed[key] = crossings(part, self.player, *self.span, side)[0]
+        return self._crossed[key]
 
     def within(self, reading: Reading) -> bool:
         """True if the player's measure, and the difficulty asked for, hold."""
         easy = self.most is None or reading.assessment.difficulty <= self.most
-        return reading.verdict.within and easy
+        return reading.verdict.within and easy and not any(self._across)
 
-    def trouble(self, part: Part, reading: Reading) -> dict[int, list[str]]:
+    def trouble(self, reading: Reading) -> dict[int, list[str]]:
         """Causes of trouble by bar, the worst first; empty if all holds."""
         if self.within(reading):
             return {}
@@ -153,7 +183,10 @@ class Easing:
                 found.setdefault(at, []).append(cause)
 
         for fault in reading.faults:
-            blame(*self._fault(part, reading, fault))
+            blame(*self._fault(reading, fault))
+        for at, faults in zip(self.span, self._across, strict=True):
+            for fault in faults:
+                blame(at - self.low, _CAUSE_OF_FAULT.get(fault.rule, "fingers"))
         rules = self.player.rules
         for load in reading.assessment.bars:
             if not reading.verdict.within and excess(load.layers, load.difficulty, rules) > 0:
@@ -169,7 +202,7 @@ class Easing:
                         range(len(LAYERS)), key=lambda k, row=load.layers: -row[k]  # type: ignore[misc]
                     )
                     blame(load.index, LAYERS[causes[0]])
-        return found
+        return {bar + self.low: causes for bar, causes in found.items()}
 
     def _asking(self, reading: Reading, bar: int) -> tuple[int, ...]:
         """Bars whose notes ask for the pedal (or lever) moves made in and around a bar: for a move
@@ -181,19 +214,20 @@ class Easing:
             asker for near in (bar - 1, bar, bar + 1) for asker in self._asked[1].get(near, ())
         ))
 
-    def _fault(self, part: Part, reading: Reading, fault: Fault) -> tuple[int, str]:
+    def _fault(self, reading: Reading, fault: Fault) -> tuple[int, str]:
         strikes = [reading.performance.strikes[i] for i in fault.strikes]
         cause = _CAUSE_OF_FAULT.get(fault.rule, "fingers")
         if strikes and cause in _OF_THE_TUNE:
             last = max(strikes, key=lambda s: s.onset).first
-            bar = self.basis.part.notes_by_bar[last.bar]
+            bar = self.basis.part.notes_by_bar[last.bar + self.low]
             tune = {
                 (n.pitch.midi, n.onset) for n in bar if n.id in self.basis.tune
             }
             if all((s.first.pitch.midi, s.onset) in tune for s in strikes
                    if s.first.bar == last.bar):
                 cause = "leading"
-        at = max((s.first.bar for s in strikes), default=part.bar_at(fault.onset).index)
+        played = reading.performance.part
+        at = max((s.first.bar for s in strikes), default=played.bar_at(fault.onset).index)
         return at, cause
 
     def _layers(self, layers: Sequence[float]) -> list[str]:
@@ -238,6 +272,15 @@ class Easing:
                 )
 
 
+def _tied(notes: Iterable[Note], bar: Bar, into: bool) -> set[tuple[int, int]]:
+    """(sound, staff) of notes tied into the bar, or else out of it."""
+    return {
+        (n.pitch.midi, n.staff)
+        for n in notes
+        if (n.tie_in and n.onset == bar.onset if into else n.tie_out and n.end == bar.end)
+    }
+
+
 def _askers(performance: Performance, home: Mapping[str, int]) -> dict[int, set[int]]:
     """Bar in which a pedal or lever moves to the bars whose notes ask for it."""
     part, played = performance.part, performance.pedal_plan.played
@@ -269,18 +312,19 @@ def _values(dials: Dials) -> tuple[int, ...]:
 def ease(
     basis: Basis, player: Player, *, most: float | None = None, locked: Iterable[int] = (),
     start: Sequence[Dials] | None = None, promises: Mapping[str, int] | None = None,
-    keeps: Keeps = Keeps.NOTHING, progress: Progress | None = None,
+    keeps: Keeps = Keeps.NOTHING, span: tuple[int, int] | None = None,
+    progress: Progress | None = None,
 ) -> Eased:
-    """The basis eased until the player's measure holds, or nothing further helps."""
+    """The basis eased until the player's measure holds, or nothing further helps. Arguments as in
+    `Easing`."""
     easing = Easing(
         basis, player, most=most, locked=locked, start=start, promises=promises,
-        keeps=keeps,
+        keeps=keeps, span=span,
     )
-    limits = numbers("ease")
-    rounds = int(limits["rounds"])
+    rounds = settings().ease_rounds
     asking, part, reading, trouble = _turned_up(easing, rounds, progress)
     part, reading = _give_back(easing, part, reading)
-    trouble = easing.trouble(part, reading)
+    trouble = easing.trouble(reading)
     if trouble:  # what was given back elsewhere may have made room
         _, part, reading, trouble = _turned_up(easing, easing.rounds + rounds, progress)
     return Eased(
@@ -295,7 +339,7 @@ def _turned_up(
     """Turns dials up, one a round in each bar in trouble, until there is none or none helps. The
     bars in trouble to begin with come first."""
     part, reading = easing.read()
-    trouble = easing.trouble(part, reading)
+    trouble = easing.trouble(reading)
     asking = frozenset(trouble)
     while trouble and easing.rounds < rounds:
         turned: set[int] = set()
@@ -313,7 +357,7 @@ def _turned_up(
         if not turned:
             break
         part, reading = easing.read()
-        trouble = easing.trouble(part, reading)
+        trouble = easing.trouble(reading)
         if progress is not None:
             progress(min(easing.rounds, rounds), rounds)
     return asking, part, reading, trouble
@@ -323,10 +367,9 @@ def _give_back(easing: Easing, part: Part, reading: Reading) -> tuple[Part, Read
     """Turns dials back where nothing is lost by it, the tune's first: one dial a group of equal
     bars at a time, a few groups apart from one another together. No bar may come into trouble that
     was in none; where one does, what was turned near it goes up again and stays."""
-    numbers_ = numbers("ease")
-    apart, most = int(numbers_["apart"]), easing.rounds + int(numbers_["give_back"])
+    apart, most = settings().ease_apart, easing.rounds + settings().ease_give_back
     stuck: set[tuple[int, str, int]] = set()
-    known = easing.trouble(part, reading)
+    known = easing.trouble(reading)
     resting = 0
     turn = 0
     _without_idle(easing)
@@ -339,7 +382,7 @@ def _give_back(easing: Easing, part: Part, reading: Reading) -> tuple[Part, Read
             if not tried:
                 break
             new_part, new_reading = easing.read()
-            bad = easing.trouble(new_part, new_reading).keys() - known.keys()
+            bad = easing.trouble(new_reading).keys() - known.keys()
             if not bad:
                 part, reading, resting = new_part, new_reading, 0
                 break
