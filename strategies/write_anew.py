@@ -24,7 +24,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.realise.bar import Basis, Dials, basis_of
+from simplify.realise.bar import Dials, Rows, basis_of
 from simplify.realise.edit import WRITE_ANEW, written_anew
 from simplify.score.model import Edit, Passage
 from simplify.strategy import Case, Keeps, Strategy, promised
@@ -38,11 +38,11 @@ WAYS = (
 """From the nearest to the plainest; what is nearer still, the other strategies offer one by one."""
 
 
-def _anew(passage: Passage, basis: Basis, dials: Dials, player: Player) -> Edit | None:
+def _anew(passage: Passage, rows: Rows, dials: Dials) -> Edit | None:
     """The passage's bars with the dials turned; None if as much is struck as before."""
     span = passage.first, passage.last
     bars = range(span[0], span[1] + 1)
-    edits = written_anew(basis, dict.fromkeys(bars, dials), player, [span])
+    edits = written_anew(rows, dict.fromkeys(bars, dials), [span])
     if edits is None or edits[0] is None:
         return None
     after = passage.of(passage.part.apply(edits[0]))
@@ -52,10 +52,8 @@ def _anew(passage: Passage, basis: Basis, dials: Dials, player: Player) -> Edit 
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     if not passage.notes:
         return
-    basis = basis_of(passage.part, player.harp)
-    yield from promised(
-        passage, KEEPS, (_anew(passage, basis, dials, player) for dials in WAYS)
-    )
+    rows = Rows(basis_of(passage.part, player.harp), player)
+    yield from promised(passage, KEEPS, (_anew(passage, rows, dials) for dials in WAYS))
 
 
 STRATEGY = Strategy(

@@ -16,6 +16,7 @@ from simplify.report.results import RewriteResult
 from simplify.report.terminal import of_rewrites
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.model import TICKS, Passage
+from simplify.technique.fingers import constant
 from tests.support_music21 import Heard, notes_of
 
 WINDOWS = (
@@ -112,13 +113,16 @@ def test_harmony(window: Window) -> None:
 
 
 def test_a_promise_that_cannot_be_kept_is_said_not_broken() -> None:
-    """The kept melody itself strikes a string again sooner than the player's hand can: no file is
-    written, the tier is not reached, and the report names what was to be kept."""
-    result, source, rewrites = kept(HARD, "melody")
+    """The kept melody itself strikes a string that has no synonym (D, G or A: common practice)
+    again sooner than two hands in turn can: no file is written, the tier is not reached, and the
+    report names what was to be kept."""
+    window = ("schumann_clara/polonaise_op1n3", "9-10", "school")
+    result, source, rewrites = kept(window, "melody")
     quarter = result.part.seconds(TICKS) - result.part.seconds(0)
     tune, limits = sorted(line(source)), result.player.limits
+    need = limits.hard_share * constant("other_hand_share") * limits.repeat_seconds
     assert any(
-        one[1] == two[1] and (two[0] - one[0]) * quarter < limits.hard_share * limits.repeat_seconds
+        one[1] == two[1] and one[1] % 12 in (2, 7, 9) and (two[0] - one[0]) * quarter < need
         for one, two in pairwise(tune)
     )
     assert not rewrites

@@ -13,7 +13,7 @@ from simplify.difficulty.tiers import tier_needed
 from simplify.distance import Distance, distance
 from simplify.errors import SelectionError
 from simplify.harp.player import Player
-from simplify.realise.bar import Basis, Dials, basis_of, effective, in_cells, strongest
+from simplify.realise.bar import Basis, Dials, Rows, basis_of, in_cells, strongest
 from simplify.score.lines import bass
 from simplify.score.model import Note, NoteId, Part, Passage
 from simplify.score.read import bar_range
@@ -242,6 +242,7 @@ def losses(
 ) -> tuple[BarLoss, ...]:
     """Bars that are not as the basis has them, in order."""
     found = []
+    rows = Rows(basis, player)
     tunes: dict[int, set[tuple[int, int]]] = {}
     for note in basis.part.notes:
         if note.id in basis.tune and not note.tie_in and not note.grace:
@@ -257,7 +258,7 @@ def losses(
             low_old is not None and low_new is not None
             and low_old.pitch_class != low_new.pitch_class
         )
-        words = effective(basis, bar.index, now, player).words()
+        words = rows.words(bar.index, now)
         found.append(
             BarLoss(
                 bar.index, bar.number, words or ("rewritten by search",),

@@ -220,14 +220,33 @@ def realise(basis: Basis, index: int, dials: Dials, player: Player) -> tuple[Not
     return _written(bar, sided, {id(n) for n in sided[: len(lead)]}, notes)
 
 
-def effective(basis: Basis, bar: int, dials: Dials, player: Player) -> Dials:
-    """The dials without those that change nothing in this bar."""
-    goal = realise(basis, bar, dials, player)
-    for name in WORDS:
-        plain = dials.turned(name, 0)
-        if plain != Dials() and realise(basis, bar, plain, player) == goal:
-            dials = plain
-    return dials
+class Rows:
+    """The bars of a basis realised for a player, each bar with each setting of the dials once
+    (mutable: what was realised is kept)."""
+
+    def __init__(self, basis: Basis, player: Player) -> None:
+        self.basis, self.player = basis, player
+        self._rows: dict[tuple[int, Dials], tuple[Note, ...]] = {}
+        self._words: dict[tuple[int, Dials], tuple[str, ...]] = {}
+
+    def row(self, bar: int, dials: Dials) -> tuple[Note, ...]:
+        """A bar's notes."""
+        key = bar, dials
+        if key not in self._rows:
+            self._rows[key] = realise(self.basis, bar, dials, self.player)
+        return self._rows[key]
+
+    def words(self, bar: int, dials: Dials) -> tuple[str, ...]:
+        """What is done in a bar, without the dials that change nothing in it."""
+        key = bar, dials
+        if key not in self._words:
+            goal, left = self.row(bar, dials), dials
+            for name in WORDS:
+                plain = left.turned(name, 0)
+                if plain not in (left, Dials()) and self.row(bar, plain) == goal:
+                    left = plain
+            self._words[key] = left.words()
+        return self._words[key]
 
 
 def _plain(notes: Sequence[Note], far: int) -> list[Note]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from simplify.harp.player import Player
-from simplify.realise.bar import Basis, Dials, assembled, effective, realise
+from simplify.realise.bar import Dials, Rows, assembled
 from simplify.score.edits import is_value
 from simplify.score.model import Edit, changed
 
@@ -14,14 +13,14 @@ WRITE_ANEW = "write_anew"
 
 
 def written_anew(
-    basis: Basis, dials: Mapping[int, Dials], player: Player, spans: Sequence[tuple[int, int]]
+    rows: Rows, dials: Mapping[int, Dials], spans: Sequence[tuple[int, int]]
 ) -> tuple[Edit | None, ...] | None:
     """The bars (indices) with their dials turned: an edit for each span (first, last) of them, None
     where nothing changes. They belong together, since notes may be tied from one span to the next.
     None if music in other bars would change (a tie is cut), or a value can't be written."""
-    part = basis.part
-    plain = assembled(basis, {})
-    whole = assembled(basis, {bar: realise(basis, bar, own, player) for bar, own in dials.items()})
+    part = rows.basis.part
+    plain = assembled(rows.basis, {})
+    whole = assembled(rows.basis, {bar: rows.row(bar, own) for bar, own in dials.items()})
     if any(
         row != plain.notes_by_bar[bar]
         for bar, row in enumerate(whole.notes_by_bar) if bar not in dials
@@ -39,7 +38,7 @@ def written_anew(
         words = {
             word: None
             for bar in bars if part.notes_by_bar[bar]
-            for word in effective(basis, bar, dials[bar], player).words()
+            for word in rows.words(bar, dials[bar])
         }
         remove = frozenset(before.keys() - kept)
         reason = ", ".join(words) or "ties taken off"

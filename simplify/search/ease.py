@@ -15,9 +15,10 @@ from dataclasses import dataclass, replace
 
 from simplify.difficulty.load import Reading, read_for
 from simplify.harp.player import LAYERS, MODERATE, Player
-from simplify.realise.bar import MOST, Basis, Dials, assembled, realise
+from simplify.realise.bar import MOST, Basis, Dials, Rows, assembled
 from simplify.score.model import Bar, Note, Part, Passage, Pitch
-from simplify.search.reading import crossings, excess
+from simplify.search.reading import Reading as PassageReading
+from simplify.search.reading import bars_of, crossings, excess
 from simplify.search.settings import settings
 from simplify.strategy import Keeps, broken_promises
 from simplify.technique.plan import Fault, Performance
@@ -71,7 +72,8 @@ _OF_THE_TUNE = frozenset({"again", "jump", "chord"})
 @dataclass(frozen=True, slots=True)
 class Eased:
     """What easing brings. dials: of each bar; resisting: bars (indices) still too much; asking:
-    bars that were too much to begin with; rounds: how often the whole was read."""
+    bars that were too much to begin with; rounds: how often the whole was read; visited: where only
+    a span was eased, the dials of its bars and how it read at every round."""
 
     part: Part
     dials: tuple[Dials, ...]
@@ -80,6 +82,7 @@ class Eased:
     resisting: tuple[int, ...]
     asking: frozenset[int]
     rounds: int
+    visited: tuple[tuple[tuple[Dials, ...], PassageReading], ...] = ()
 
 
 class Easing:
@@ -108,18 +111,16 @@ class Easing:
         self.group = {bar: row for row in basis.groups for bar in row}
         self.rounds = 0
         self._across: list[tuple[Fault, ...]] = [(), ()]  # of the last reading, over the edges
+        self.visited: dict[tuple[Dials, ...], PassageReading] = {}
         self._crossed: dict[tuple[int, Dials], tuple[Fault, ...]] = {}
         self._asked: tuple[Reading | None, dict[int, set[int]]] = (None, {})
-        self._rows: dict[tuple[int, Dials], tuple[Note, ...]] = {}
+        self.rows = Rows(basis, player)
         for bar in self.locked:
             self.dials[bar] = Dials()
 
     def row(self, bar: int, dials: Dials) -> tuple[Note, ...]:
-        """A bar realised, each once."""
-        key = (bar, dials)
-        if key not in self._rows:
-            self._rows[key] = realise(self.basis, bar, dials, self.player)
-        return self._rows[key]
+        """A bar realised."""
+        return self.rows.row(bar, dials)
 
     def allowed(self, bar: int, dials: Dials) -> bool:
         """True if the bar so realised holds the promises, and the ties over the span's edges."""
@@ -157,7 +158,9 @@ class Easing:
         if self.span == (0, len(part.bars) - 1):
             return part, read_for(part, self.player)
         self._across = [self._crossing(part, side) for side in (-1, 1)]
-        return part, read_for(part.window(*self.span), self.player)
+        reading = read_for(part.window(*self.span), self.player)
+        self.visited[tuple(self.dials[self.span[0] : self.span[1] + 1])] = alone(reading)
+        return part, reading
 
     def _crossing(self, part: Part, side: int) -> tuple[Fault, ...]:
         """Faults between the span and the bar before or after it, each edge realised once."""
@@ -272,6 +275,18 @@ class Easing:
                 )
 
 
+def alone(reading: Reading) -> PassageReading:
+    """A reading of bars as the search keeps it."""
+    rows = list(bars_of(reading.assessment, reading.player))
+    for fault in reading.faults:
+        at = reading.performance.part.bar_at(fault.onset).index
+        rows[at] = replace(rows[at], faults=rows[at].faults + 1)
+    assessment = reading.assessment
+    return PassageReading(
+        assessment.difficulty, assessment.layers, tuple(rows), reading.verdict.within
+    )
+
+
 def _tied(notes: Iterable[Note], bar: Bar, into: bool) -> set[tuple[int, int]]:
     """(sound, staff) of notes tied into the bar, or else out of it."""
     return {
@@ -329,7 +344,7 @@ def ease(
         _, part, reading, trouble = _turned_up(easing, easing.rounds + rounds, progress)
     return Eased(
         part, tuple(easing.dials), reading, easing.within(reading), tuple(sorted(trouble)),
-        asking, easing.rounds,
+        asking, easing.rounds, tuple(easing.visited.items()),
     )
 
 

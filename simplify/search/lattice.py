@@ -210,11 +210,13 @@ class Lattice:
                 self._learn(self._table(at), path, at)
         return self._readings[path]
 
-    def passage_reading(self, part: Part) -> Reading:
-        """The passage's bars in a version of the part, by themselves: what the bars around them ask
-        of the player is not theirs. What goes wrong across the passage's edges is counted."""
-        self.tally.readings += 1
-        reading = read_bars(part.window(self.first, self.last), self.player)
+    def passage_reading(self, part: Part, reading: Reading | None = None) -> Reading:
+        """The passage's bars in a version of the part, by themselves (`reading`, if known): what
+        the bars around them ask of the player is not theirs. What goes wrong across the passage's
+        edges is counted."""
+        if reading is None:
+            self.tally.readings += 1
+            reading = read_bars(part.window(self.first, self.last), self.player)
         for side in (-1, 1):
             faults, joins = self._across(part, side)
             if faults or joins:
@@ -395,14 +397,16 @@ class Lattice:
             if self.fits(paths[k]):
                 self.read(paths[k])
 
-    def adopt(self, edits: Sequence[Edit | None]) -> Path | None:
+    def adopt(self, edits: Sequence[Edit | None], reading: Reading | None = None) -> Path | None:
         """The path of these edits, one a column (None: as written), with the variants it needs
-        taken in as the whole reads; None if it goes too far or a column breaks a promise."""
+        taken in as the whole reads (`reading`: the passage by itself, if known); None if it goes
+        too far or a column breaks a promise."""
         whole = self.part.apply_all([edit for edit in edits if edit is not None])
         passage = Passage(self.part, self.first, self.last)
         if distance(passage, passage.of(whole)).total > self.numbers.distance:
             return None
-        bars = self.passage_reading(whole).bars
+        reading = self.passage_reading(whole, reading)
+        bars = reading.bars
         path: list[int] = []
         for at, ((low, high), edit) in enumerate(zip(self.spans, edits, strict=True)):
             if edit is None:
@@ -424,6 +428,7 @@ class Lattice:
                     Variant((edit,), low, rows, ids, far, made, bars[first : last + 1])
                 )
             path.append(known)
+        self._readings.setdefault(tuple(path), reading)
         return tuple(path)
 
     # Softening

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 from simplify.difficulty.curve import numbers
-from simplify.difficulty.load import assess, difficulty_of, part_of, stack, within
+from simplify.difficulty.load import Assessment, assess, difficulty_of, part_of, stack, within
 from simplify.harp.player import LAYERS, MODERATE, Player, Rules
 from simplify.score.model import Part
 from simplify.search.settings import settings
@@ -133,19 +133,24 @@ def read_bars(
     for fault in across:
         if low <= fault.onset < high:
             joins[part.bar_at(fault.onset).index - first] += 1
-    rules, weight, limit = player.rules, settings().join, most_strain(player.rules)
     rows = tuple(
+        replace(row, faults=count, excess=row.excess + settings().join * join)
+        for row, count, join in zip(bars_of(assessment, player), counts, joins, strict=True)
+    )
+    fits = within(assessment, player.rules, inside)
+    return Reading(assessment.difficulty, assessment.layers, rows, fits)
+
+
+def bars_of(assessment: Assessment, player: Player) -> tuple[BarReading, ...]:
+    """The bars of an assessment as read for a player, faults left out."""
+    limit = most_strain(player.rules)
+    return tuple(
         BarReading(
-            bar.difficulty,
-            bar.layers,
-            count,
-            bar_excess(bar.layers, rules) + weight * join,
+            bar.difficulty, bar.layers, 0, bar_excess(bar.layers, player.rules),
             stack(bar.layers) / limit,
         )
-        for bar, count, join in zip(assessment.bars, counts, joins, strict=True)
+        for bar in assessment.bars
     )
-    fits = within(assessment, rules, inside)
-    return Reading(assessment.difficulty, assessment.layers, rows, fits)
 
 
 _LAYER_INDEX = {name: i for i, name in enumerate(LAYERS)}

@@ -10,11 +10,11 @@ from typing import Any, TypeVar
 
 from simplify.distance import distance
 from simplify.harp.player import Player
-from simplify.realise.bar import Basis, Dials, basis_of
+from simplify.realise.bar import Basis, Rows, basis_of
 from simplify.realise.edit import written_anew
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.combine import Effect, MoveKey
-from simplify.search.ease import ease
+from simplify.search.ease import Eased, ease
 from simplify.search.grow import Grown, grow_variants
 from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
@@ -196,24 +196,27 @@ class _Ease:
     player: Player
     keeps: Keeps
 
-    def __call__(self, promises: Mapping[str, int]) -> tuple[Dials, ...]:
-        eased = ease(
+    def __call__(self, promises: Mapping[str, int]) -> Eased:
+        return ease(
             self.basis, self.player, promises=promises, keeps=self.keeps, span=self.span
         )
-        return eased.dials
 
 
 def _eased(lattice: Lattice, workers: int) -> list[Path]:
     """Paths that write bars anew, as much as each needs for the whole to come within the tier:
-    freely, with the tune kept whole, and with the accompaniment's motion kept."""
+    freely, with the tune kept whole, and with the accompaniment's motion kept. What was tried on
+    the way goes into the lattice."""
     span = lattice.first, lattice.last
     basis = basis_of(lattice.part, lattice.player.harp)
+    rows = Rows(basis, lattice.player)
     ease_one = _Ease(basis, span, lattice.player, lattice.keeps)
     paths: list[Path] = []
-    for dials in dict.fromkeys(_side_by_side(ease_one, PROMISES, workers)):
-        bars = {bar: dials[bar] for bar in range(span[0], span[1] + 1)}
-        edits = written_anew(basis, bars, lattice.player, lattice.spans)
-        path = None if edits is None else lattice.adopt(edits)
+    bars = range(span[0], span[1] + 1)
+    for eased in _side_by_side(ease_one, PROMISES, workers):
+        final = eased.dials[span[0] : span[1] + 1]
+        for dials, reading in (*eased.visited, (final, dict(eased.visited).get(final))):
+            edits = written_anew(rows, dict(zip(bars, dials, strict=True)), lattice.spans)
+            path = None if edits is None else lattice.adopt(edits, reading)
         if path is not None and path not in paths:
             paths.append(path)
     return paths
