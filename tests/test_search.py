@@ -136,7 +136,7 @@ def test_nothing_to_gain_says_so():
 def test_variants_start_with_the_original_and_beat_it(part: Part):
     """The original is always in the comparison; nothing returned is worse than it in everything."""
     column = column_of(part, 1, 1, settings().context_beats)
-    grown = grow_variants(column, AMATEUR, ALL, Keeps.NOTHING, settings())
+    grown = grow_variants(column, 0, AMATEUR, ALL, Keeps.NOTHING, settings())
     variants = grown.variants
     assert variants[0].edits == ()
     assert variants[0].distance == 0.0

@@ -37,17 +37,16 @@ class Pitch:
     step: str
     alter: int
     octave: int
+    midi: int = field(init=False, repr=False, compare=False)
+    """MIDI key number: 60 is middle C."""
 
     def __post_init__(self) -> None:
         if self.step not in STEP_SEMITONES:
             raise ValueError(f"step must be one of {STEPS}, got {self.step!r}")
         if not -2 <= self.alter <= 2:
             raise ValueError(f"alter must lie in -2..2, got {self.alter!r}")
-
-    @property
-    def midi(self) -> int:
-        """MIDI key number: 60 is middle C."""
-        return 12 * (self.octave + 1) + STEP_SEMITONES[self.step] + self.alter
+        midi = 12 * (self.octave + 1) + STEP_SEMITONES[self.step] + self.alter
+        object.__setattr__(self, "midi", midi)
 
     @property
     def pitch_class(self) -> int:
@@ -144,7 +143,7 @@ class Note:
 
     def has(self, kind: str) -> bool:
         """True if a mark of this kind is printed at the note."""
-        return any(mark.kind == kind for mark in self.marks)
+        return bool(self.marks) and any(mark.kind == kind for mark in self.marks)
 
     def mark(self, kind: str) -> Mark | None:
         """The first mark of this kind, or None."""
@@ -180,15 +179,25 @@ def new_note(
 ) -> Note:
     """A note for `Edit.add`: its negative id is a digest of its content, so that the same note
     has the same id whatever else has been edited before."""
-    draft = Note(
-        0, onset, duration, pitch, bar, staff, voice, grace, tie_in, tie_out, tuplet, hand,
-        tuple(sorted(marks)),
-    )
+    kept = tuple(sorted(marks))
     # The bar index follows from the onset; leaving it out keeps the id in a `Part.window`.
-    digest = hashlib.blake2b(
-        repr(replace(draft, bar=0).content()).encode(), digest_size=6
-    ).digest()
-    return replace(draft, id=-1 - int.from_bytes(digest, "big"))
+    content = (
+        onset, duration, pitch.step, pitch.alter, pitch.octave, 0, staff, voice, grace, tie_in,
+        tie_out, tuplet, hand, tuple((mark.kind, mark.value) for mark in kept),
+    )
+    digest = hashlib.blake2b(repr(content).encode(), digest_size=6).digest()
+    return Note(
+        -1 - int.from_bytes(digest, "big"), onset, duration, pitch, bar, staff, voice, grace,
+        tie_in, tie_out, tuplet, hand, kept,
+    )
+
+
+def _in_bar(note: Note, bar: int) -> Note:
+    """The note with its bar told as another index (faster than `replace`)."""
+    return Note(
+        note.id, note.onset, note.duration, note.pitch, bar, note.staff, note.voice, note.grace,
+        note.tie_in, note.tie_out, note.tuplet, note.hand, note.marks,
+    )
 
 
 def changed(note: Note, **fields: object) -> Note:
@@ -422,18 +431,18 @@ class Part:
         bars = tuple(
             replace(bar, index=i) for i, bar in enumerate(self.bars[first : last + 1])
         )
-        notes = tuple(
-            replace(note, bar=note.bar - first)
-            for row in self.notes_by_bar[first : last + 1]
-            for note in row
-        )
+        rows = self.notes_by_bar[first : last + 1]
+        if first:
+            rows = tuple(tuple(_in_bar(note, i) for note in row) for i, row in enumerate(rows))
         low, high = bars[0].onset, bars[-1].end
         around = tuple(
-            replace(note, bar=note.bar - first)
-            for note in self.around
-            if low <= note.onset < high
+            _in_bar(note, note.bar - first) for note in self.around if low <= note.onset < high
         )
-        return replace(self, bars=bars, notes=notes, around=around)
+        new = replace(
+            self, bars=bars, notes=tuple(note for row in rows for note in row), around=around
+        )
+        new.__dict__["notes_by_bar"] = rows
+        return new
 
     def at_tempo(self, quarters: float) -> Part:
         """The part at one steady tempo, in quarter notes a minute."""
@@ -483,16 +492,13 @@ def _strikes(part: Part) -> tuple[Strike, ...]:
         chains.append([note])
         if note.tie_out and not note.grace:
             open_chains.setdefault((note.end, note.pitch.midi), []).append(len(chains) - 1)
-    return tuple(
-        Strike(
-            tuple(n.id for n in chain),
-            chain[0],
-            chain[0].onset,
-            chain[-1].end,
-            graces[(chain[0].onset, chain[0].voice)] - chain[0].grace + 1 if chain[0].grace else 0,
-        )
-        for chain in chains
-    )
+    strikes: list[Strike] = []
+    for chain in chains:
+        head = chain[0]
+        ids = (head.id,) if len(chain) == 1 else tuple([note.id for note in chain])
+        lead = graces[(head.onset, head.voice)] - head.grace + 1 if head.grace else 0
+        strikes.append(Strike(ids, head, head.onset, chain[-1].end, lead))
+    return tuple(strikes)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ of rounds does not depend on the length of the piece, so the time grows with it 
 from __future__ import annotations
 
 import bisect
+import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -24,6 +25,9 @@ from simplify.strategy import Keeps, broken_promises
 from simplify.technique.plan import Fault, Performance
 
 Progress = Callable[[int, int], None]
+
+Crossed = tuple[tuple[Fault, ...], tuple[Fault, ...]]
+"""Faults and joins over an edge, as `crossings` tells them."""
 
 _TAIL = (
     ("near", 1), ("pace", 1), ("chords", 1), ("near", 2), ("rhythm", 1), ("pace", 2),
@@ -93,30 +97,37 @@ class Easing:
         start: Sequence[Dials] | None = None, locked: Iterable[int] = (),
         least: Dials = Dials(),  # noqa: B008 - an immutable value
         promises: Mapping[str, int] | None = None, keeps: Keeps = Keeps.NOTHING,
-        span: tuple[int, int] | None = None,
+        span: tuple[int, int] | None = None, rows: Rows | None = None,
+        until: float | None = None,
     ) -> None:
         """most: difficulty that must not be exceeded, besides the player's rules; start: dials to
         begin with; locked: bars (indices) that stay; promises: how far a dial may go at most;
         keeps: what every bar is held to; span: the bars (first, last) that are read, by
-        themselves; those outside it stay."""
+        themselves; those outside it stay; rows: where bars as realised are kept;
+        until: `time.monotonic()` at which to stop."""
         self.basis, self.player, self.most, self.keeps = basis, player, most, keeps
+        self.until = until
         self._allowed: dict[tuple[int, Dials], bool] = {}
         count = len(basis.part.bars)
         self.dials = list(start) if start is not None else [least] * count
-        self.span = span or (0, count - 1)
+        self.whole, self.span = span is None, span or (0, count - 1)
         self.low = self.span[0]
         outside = set(range(count)) - set(range(self.span[0], self.span[1] + 1))
         self.locked = frozenset(locked) | outside
         self.limits = {**MOST, **(promises or {})}
         self.group = {bar: row for row in basis.groups for bar in row}
         self.rounds = 0
-        self._across: list[tuple[Fault, ...]] = [(), ()]  # of the last reading, over the edges
+        self._across: list[Crossed] = [((), ())] * 2  # of the last reading, over the edges
         self.visited: dict[tuple[Dials, ...], PassageReading] = {}
-        self._crossed: dict[tuple[int, Dials], tuple[Fault, ...]] = {}
+        self._crossed: dict[tuple[int, Dials], Crossed] = {}
         self._asked: tuple[Reading | None, dict[int, set[int]]] = (None, {})
-        self.rows = Rows(basis, player)
+        self.rows = rows or Rows(basis, player)
         for bar in self.locked:
             self.dials[bar] = Dials()
+
+    def out_of_time(self) -> bool:
+        """True once the budget is spent."""
+        return self.until is not None and time.monotonic() > self.until
 
     def row(self, bar: int, dials: Dials) -> tuple[Note, ...]:
         """A bar realised."""
@@ -155,24 +166,28 @@ class Easing:
         bars from the span's first."""
         self.rounds += 1
         part = self.part()
-        if self.span == (0, len(part.bars) - 1):
+        if self.whole:
             return part, read_for(part, self.player)
         self._across = [self._crossing(part, side) for side in (-1, 1)]
         reading = read_for(part.window(*self.span), self.player)
-        self.visited[tuple(self.dials[self.span[0] : self.span[1] + 1])] = alone(reading)
+        found = alone(reading)
+        for at, (faults, joins) in zip((0, -1), self._across, strict=True):
+            found = found.burdened(at, len(faults), len(joins))
+        self.visited[tuple(self.dials[self.span[0] : self.span[1] + 1])] = found
         return part, reading
 
-    def _crossing(self, part: Part, side: int) -> tuple[Fault, ...]:
-        """Faults between the span and the bar before or after it, each edge realised once."""
+    def _crossing(self, part: Part, side: int) -> Crossed:
+        """Faults and joins between the span and the bar before or after it, each edge realised
+        once."""
         key = side, self.dials[self.span[side > 0]]
         if key not in self._crossed:
-            self._crossed[key] = crossings(part, self.player, *self.span, side)[0]
+            self._crossed[key] = crossings(part, self.player, *self.span, side)
         return self._crossed[key]
 
     def within(self, reading: Reading) -> bool:
         """True if the player's measure, and the difficulty asked for, hold."""
         easy = self.most is None or reading.assessment.difficulty <= self.most
-        return reading.verdict.within and easy and not any(self._across)
+        return reading.verdict.within and easy and not any(own for own, _ in self._across)
 
     def trouble(self, reading: Reading) -> dict[int, list[str]]:
         """Causes of trouble by bar, the worst first; empty if all holds."""
@@ -187,7 +202,7 @@ class Easing:
 
         for fault in reading.faults:
             blame(*self._fault(reading, fault))
-        for at, faults in zip(self.span, self._across, strict=True):
+        for at, (faults, _) in zip(self.span, self._across, strict=True):
             for fault in faults:
                 blame(at - self.low, _CAUSE_OF_FAULT.get(fault.rule, "fingers"))
         rules = self.player.rules
@@ -328,13 +343,13 @@ def ease(
     basis: Basis, player: Player, *, most: float | None = None, locked: Iterable[int] = (),
     start: Sequence[Dials] | None = None, promises: Mapping[str, int] | None = None,
     keeps: Keeps = Keeps.NOTHING, span: tuple[int, int] | None = None,
-    progress: Progress | None = None,
+    rows: Rows | None = None, until: float | None = None, progress: Progress | None = None,
 ) -> Eased:
     """The basis eased until the player's measure holds, or nothing further helps. Arguments as in
     `Easing`."""
     easing = Easing(
         basis, player, most=most, locked=locked, start=start, promises=promises,
-        keeps=keeps, span=span,
+        keeps=keeps, span=span, rows=rows, until=until,
     )
     rounds = settings().ease_rounds
     asking, part, reading, trouble = _turned_up(easing, rounds, progress)
@@ -342,6 +357,9 @@ def ease(
     trouble = easing.trouble(reading)
     if trouble:  # what was given back elsewhere may have made room
         _, part, reading, trouble = _turned_up(easing, easing.rounds + rounds, progress)
+    if span is not None and tuple(easing.dials[span[0] : span[1] + 1]) not in easing.visited:
+        part, reading = easing.read()  # what turned out to be idle was turned back since
+        trouble = easing.trouble(reading)
     return Eased(
         part, tuple(easing.dials), reading, easing.within(reading), tuple(sorted(trouble)),
         asking, easing.rounds, tuple(easing.visited.items()),
@@ -356,7 +374,7 @@ def _turned_up(
     part, reading = easing.read()
     trouble = easing.trouble(reading)
     asking = frozenset(trouble)
-    while trouble and easing.rounds < rounds:
+    while trouble and easing.rounds < rounds and not easing.out_of_time():
         turned: set[int] = set()
         for bar in sorted(trouble):
             first = easing.group[bar][0]
@@ -388,7 +406,7 @@ def _give_back(easing: Easing, part: Part, reading: Reading) -> tuple[Part, Read
     resting = 0
     turn = 0
     _without_idle(easing)
-    while resting < apart and easing.rounds < most:
+    while resting < apart and easing.rounds < most and not easing.out_of_time():
         kept = list(easing.dials)
         tried = _lowered(easing, turn % apart, apart, stuck)
         turn += 1

@@ -35,8 +35,10 @@ from simplify.strategy import ALL_KEPT, Keeps, Strategy, broken_promises, propos
 
 @dataclass(frozen=True, slots=True)
 class Grown:
-    """What growing a column brings: variants (the original first), counts, effects of the moves."""
+    """What growing a column (its number in the lattice) brings: variants (the original first),
+    counts, effects of the moves."""
 
+    at: int
     variants: tuple[Variant, ...]
     tally: Tally
     effects: dict[MoveKey, Effect]
@@ -216,6 +218,7 @@ def _sweeps(edits: Sequence[Edit]) -> list[Move]:
 
 def grow_variants(
     column: Column,
+    at: int,
     player: Player,
     strategies: Sequence[Strategy],
     keeps: Keeps,
@@ -228,4 +231,4 @@ def grow_variants(
     the sets of moves that promise most are read."""
     grower = _Grower(column, player, strategies, keeps, numbers, until, effects)
     variants = grower.grow()
-    return Grown(variants, grower.tally, grower.effects)
+    return Grown(at, variants, grower.tally, grower.effects)

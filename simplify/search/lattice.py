@@ -19,23 +19,23 @@ expected to stay within; what comes out is read, and what the reading says is le
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from simplify.difficulty.load import sustained
-from simplify.distance import distance
+from simplify.distance import Distance, distance
 from simplify.errors import EditError
 from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.combine import Effect, MoveKey
 from simplify.search.grow import Grown
-from simplify.search.reading import Reading, crossings, read_bars
+from simplify.search.reading import BarReading, Reading, crossings, read_bars
 from simplify.search.settings import SearchSettings
 from simplify.search.variants import Column, Tally, Variant, Weights, column_of
-from simplify.sense import slips
+from simplify.sense import Slip, slips
 from simplify.strategy import Keeps, broken_promises
 
 Floats = npt.NDArray[np.float64]
@@ -63,9 +63,21 @@ def cut_columns(part: Part, first: int, last: int, most: int) -> tuple[tuple[int
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """A path: its edits, in an order in which they apply, and its reading."""
+    """A path: its edits, in an order in which they apply, its reading, and what it makes of the
+    music."""
 
     edits: tuple[Edit, ...]
+    reading: Reading
+    distance: Distance
+    slips: tuple[Slip, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A path that comes from elsewhere: its variants, one a column (None: as written), and how it
+    reads."""
+
+    variants: tuple[Variant | None, ...]
     reading: Reading
 
 
@@ -139,7 +151,6 @@ class Lattice:
         player: Player,
         numbers: SearchSettings,
         spans: Sequence[tuple[int, int]],
-        grown: Sequence[Grown],
         keeps: Keeps,
         until: float | None,
     ) -> None:
@@ -147,17 +158,26 @@ class Lattice:
         self.player, self.numbers, self.keeps, self.until = player, numbers, keeps, until
         self.spans = tuple(spans)
         self.edges = part.bars[first].onset, part.bars[last].end
-        self.variants = [
-            [lifted(v, span[0]) for v in column.variants]
-            for column, span in zip(grown, self.spans, strict=True)
-        ]
-        self.effects: list[dict[MoveKey, Effect]] = [column.effects for column in grown]
+        self.effects: list[dict[MoveKey, Effect]] = [{} for _ in self.spans]
         self.tally = Tally()
         self._readings: dict[Path, Reading] = {}
         self._tables: dict[int, _Table] = {}
         self._edges: dict[tuple[int, int, int], frozenset[NoteId]] = {}
         self._joined: dict[int, npt.NDArray[np.bool_]] = {}
         self._crossings: dict[tuple[int, frozenset[NoteId]], tuple[int, int]] = {}
+        self._made: dict[tuple[int, frozenset[NoteId]], Variant | None] = {}
+        reading = self.passage_reading(part)
+        self.variants = [
+            [self._as_written(low, high, reading.bars[low - first : high - first + 1])]
+            for low, high in self.spans
+        ]
+        self.written: Path = (0,) * len(self.spans)
+        self._readings[self.written] = reading
+
+    def _as_written(self, low: int, high: int, bars: tuple[BarReading, ...]) -> Variant:
+        rows = self.part.notes_by_bar[low : high + 1]
+        ids = frozenset(note.id for row in rows for note in row)
+        return Variant((), low, rows, ids, 0.0, 0, bars)
 
     def copy(self) -> Lattice:
         """The same, to be walked apart from it; counts begin at nothing."""
@@ -204,19 +224,19 @@ class Lattice:
     def read(self, path: Path) -> Reading:
         """The passage's bars in a path."""
         if path not in self._readings:
-            reading = self.passage_reading(self.build(path))
-            self._readings[path] = reading
-            for at in range(len(path)):
-                self._learn(self._table(at), path, at)
+            self._note(path, self.passage_reading(self.build(path)))
         return self._readings[path]
 
-    def passage_reading(self, part: Part, reading: Reading | None = None) -> Reading:
-        """The passage's bars in a version of the part, by themselves (`reading`, if known): what
-        the bars around them ask of the player is not theirs. What goes wrong across the passage's
-        edges is counted."""
-        if reading is None:
-            self.tally.readings += 1
-            reading = read_bars(part.window(self.first, self.last), self.player)
+    def _note(self, path: Path, reading: Reading) -> None:
+        self._readings[path] = reading
+        for at in range(len(path)):
+            self._learn(self._table(at), path, at)
+
+    def passage_reading(self, part: Part) -> Reading:
+        """The passage's bars in a version of the part, by themselves: what the bars around them ask
+        of the player is not theirs. What goes wrong across the passage's edges is counted."""
+        self.tally.readings += 1
+        reading = read_bars(part.window(self.first, self.last), self.player)
         for side in (-1, 1):
             faults, joins = self._across(part, side)
             if faults or joins:
@@ -233,13 +253,15 @@ class Lattice:
             self._crossings[key] = len(faults), len(joins)
         return self._crossings[key]
 
-    def worth_showing(self, paths: Iterable[Path]) -> list[Settled]:
-        """These paths, and besides those read so far without a fault that no other is at least as
-        near and as easy as."""
+    def worth_showing(
+        self, paths: Iterable[Path], read: Mapping[Path, Reading]
+    ) -> list[Settled]:
+        """These paths, and besides, of some that were read, those without a fault that no other is
+        at least as near and as easy as."""
         kept = dict.fromkeys(paths)
         playable = sorted(
             (self._distance(p), r.difficulty, p)
-            for p, r in self._readings.items()
+            for p, r in read.items()
             if not r.faults
         )
         easiest = float("inf")
@@ -247,7 +269,14 @@ class Lattice:
             if difficulty < easiest:
                 kept.setdefault(path)
                 easiest = difficulty
-        return [Settled(self.edits(path), self.read(path)) for path in kept]
+        return [self._settled(path) for path in kept if any(path)]
+
+    def _settled(self, path: Path) -> Settled:
+        before = Passage(self.part, self.first, self.last)
+        after = before.of(self.build(path))
+        return Settled(
+            self.edits(path), self.read(path), distance(before, after), slips(before, after)
+        )
 
     # What is known of a column beside its neighbours
 
@@ -397,39 +426,61 @@ class Lattice:
             if self.fits(paths[k]):
                 self.read(paths[k])
 
-    def adopt(self, edits: Sequence[Edit | None], reading: Reading | None = None) -> Path | None:
-        """The path of these edits, one a column (None: as written), with the variants it needs
-        taken in as the whole reads (`reading`: the passage by itself, if known); None if it goes
-        too far or a column breaks a promise."""
-        whole = self.part.apply_all([edit for edit in edits if edit is not None])
-        passage = Passage(self.part, self.first, self.last)
-        if distance(passage, passage.of(whole)).total > self.numbers.distance:
+    def ready(self, edits: Sequence[Edit | None], reading: Reading) -> Way | None:
+        """What `enter` takes, of a path's edits, one a column (None: as written), and of how it
+        reads; None if it goes too far, an edit does not fit or a column breaks a promise."""
+        try:
+            whole = self.part.apply_all([edit for edit in edits if edit is not None])
+        except EditError:
             return None
-        reading = self.passage_reading(whole, reading)
-        bars = reading.bars
-        path: list[int] = []
+        variants: list[Variant | None] = []
         for at, ((low, high), edit) in enumerate(zip(self.spans, edits, strict=True)):
             if edit is None:
-                path.append(0)
+                variants.append(None)
                 continue
-            ids = frozenset(n.id for row in whole.notes_by_bar[low : high + 1] for n in row)
-            column = self.variants[at]
-            known = next((i for i, variant in enumerate(column) if variant.ids == ids), None)
-            if known is None:
+            rows = whole.notes_by_bar[low : high + 1]
+            ids = frozenset(note.id for row in rows for note in row)
+            if (at, ids) not in self._made:
                 before, after = Passage(self.part, low, high), Passage(whole, low, high)
-                if broken_promises(before, after, self.keeps):
-                    return None
-                far = distance(before, after).total
                 first, last = self._inside(at)
-                rows = whole.notes_by_bar[low : high + 1]
-                made = len(slips(before, after))
-                known = len(column)
-                column.append(
-                    Variant((edit,), low, rows, ids, far, made, bars[first : last + 1])
+                self._made[at, ids] = None if broken_promises(before, after, self.keeps) else (
+                    Variant(
+                        (edit,), low, rows, ids, distance(before, after).total,
+                        len(slips(before, after)), reading.bars[first : last + 1],
+                    )
                 )
-            path.append(known)
-        self._readings.setdefault(tuple(path), reading)
+            variant = self._made[at, ids]
+            if variant is None:
+                return None
+            variants.append(variant)
+        far = sum(variant.effort for variant in variants if variant is not None)
+        if far > self.numbers.distance * (self.last - self.first + 1):
+            return None
+        return Way(tuple(variants), reading)
+
+    def enter(self, way: Way) -> Path:
+        """The path of these variants, which are taken in, and its reading noted."""
+        path: list[int] = []
+        for column, variant in zip(self.variants, way.variants, strict=True):
+            at = 0
+            if variant is not None:
+                at = next((i for i, v in enumerate(column) if v.ids == variant.ids), len(column))
+                if at == len(column):
+                    column.append(variant)
+            path.append(at)
+        self._readings.setdefault(tuple(path), way.reading)
         return tuple(path)
+
+    def known(self) -> dict[Path, Reading]:
+        """All that has been read."""
+        return dict(self._readings)
+
+    def learn(self, readings: Mapping[Path, Reading]) -> None:
+        """Notes down what has been read elsewhere, as far as its variants are here."""
+        for path, reading in readings.items():
+            here = all(at < len(column) for at, column in zip(path, self.variants, strict=True))
+            if here and path not in self._readings:
+                self._note(path, reading)
 
     # Softening
 
@@ -586,9 +637,24 @@ class Lattice:
         low, high = self.spans[at]
         return column_of(self.build(neighbours), low, high, self.numbers.context_beats, self.edges)
 
-    def take(self, at: int, grown: Grown) -> bool:
-        """Takes in the variants of a column that was grown anew; True if any was new."""
+    def asking(self, paths: Sequence[Path]) -> list[int]:
+        """Columns that any of the paths changes, and those that are too much as written."""
+        changed = {at for path in paths for at in self.changed(path)}
+        return sorted(changed | set(self.over(self.written)))
+
+    def need(self, path: Path) -> tuple[bool, float]:
+        """Sort key: paths within the rules first, then those of less effort."""
+        return not self.read(path).within, self.effort(path)
+
+    def stuck(self, at: int) -> bool:
+        """True if every variant of a column has a fault."""
+        return min(variant.faults for variant in self.variants[at]) > 0
+
+    def take(self, grown: Grown) -> bool:
+        """Takes in the variants of a column; True if any was new."""
+        at = grown.at
         self.tally.add(grown.tally)
+        self.effects[at].update(grown.effects)
         low, fresh = self.spans[at][0], False
         for variant in grown.variants:
             fresh |= self._add(at, lifted(variant, low))

@@ -71,11 +71,11 @@ def crossings(
 ) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
     """(faults, joins) between a note struck in bars first..last and one struck in the bar before
     (side -1) or after them (1). Joins are those of `split_faults`; faults are all in which one of
-    the notes is not the source's."""
+    the notes is not the source's. Only what is near the bar line is performed."""
     low, at = (first - 1, first) if side < 0 else (last, last)
     if not 0 <= low < low + 1 < len(part.bars):
         return (), ()
-    performance = perform(part.window(low, low + 1), player)
+    performance = perform(_near_line(part.window(low, low + 1)), player)
     start, end = part.bars[at].onset, part.bars[at].end
     own: list[Fault] = []
     joins: list[Fault] = []
@@ -89,6 +89,16 @@ def crossings(
         elif start <= fault.onset < end:
             joins.append(fault)
     return tuple(own), tuple(joins)
+
+
+def _near_line(two: Part) -> Part:
+    """Of two bars what is struck within the context beats of the bar line between them."""
+    before, after = two.bars
+    beats = settings().context_beats
+    low = before.end - beats * before.pulse_ticks
+    high = after.onset + beats * after.pulse_ticks
+    kept = {i for s in two.strikes if low <= s.onset < high for i in s.notes}
+    return replace(two, notes=tuple(note for note in two.notes if note.id in kept))
 
 
 def split_faults(

@@ -6,26 +6,21 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeVar
 
 from simplify.distance import distance
 from simplify.harp.player import Player
 from simplify.realise.bar import Basis, Rows, basis_of
 from simplify.realise.edit import written_anew
 from simplify.score.model import Edit, NoteId, Part, Passage
-from simplify.search.combine import Effect, MoveKey
-from simplify.search.ease import Eased, ease
+from simplify.search.ease import ease
 from simplify.search.grow import Grown, grow_variants
-from simplify.search.lattice import Lattice, Path, Settled, cut_columns, moved
+from simplify.search.lattice import Lattice, Path, Settled, Way, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings, settings
-from simplify.search.variants import Column, Tally, Weights, column_of, views_of
+from simplify.search.variants import Tally, Weights, views_of
 from simplify.sense import slips
 from simplify.strategy import Keeps, Strategy, broken_promises
-
-Job = TypeVar("Job")
-Result = TypeVar("Result")
 
 Progress = Callable[[int, int], None]
 """Called with (steps done, steps in all)."""
@@ -84,10 +79,7 @@ def search(
     inner = part.window(shift, min(len(part.bars) - 1, last + 2))
     start, end = first - shift, last - shift
     spans = cut_columns(inner, start, end, numbers.column_bars)
-    edges = part.bars[first].onset, part.bars[last].end
-    columns = [column_of(inner, low, high, numbers.context_beats, edges) for low, high in spans]
-    grow = _Grow(player, tuple(strategies), keeps, numbers, _share(until, 0.5))
-    steps = len(columns) + 2 + numbers.regrowths
+    steps = len(spans) + len(PROMISES) + 3
     done = 0
 
     def step() -> None:
@@ -96,10 +88,6 @@ def search(
         if progress is not None:
             progress(min(done, steps), steps)
 
-    grown: list[Grown] = []
-    for one in _side_by_side(grow, [(column, None) for column in columns], workers):
-        grown.append(one)
-        step()
     wider = cut_columns(inner, start, end, 2 * numbers.column_bars)
     may_widen = wider != spans and 2 * numbers.column_bars <= numbers.widest
 
@@ -112,13 +100,28 @@ def search(
             numbers=replace(numbers, column_bars=2 * numbers.column_bars),
         )
 
-    if may_widen and any(min((v.faults for v in one.variants), default=0) for one in grown):
+    lattice = Lattice(inner, start, end, player, numbers, spans, keeps, until)
+    basis = basis_of(inner, player.harp)
+    team = _Team(lattice, tuple(strategies), basis, _share(until, 0.5))
+    seeds: list[Path] = []
+
+    def taken(results: Iterator[_Result]) -> None:
+        for result in results:
+            step()
+            if isinstance(result, _Eased):
+                paths = [lattice.enter(way) for way in result.ways]
+                seeds.extend(path for path in paths[-1:] if path not in seeds)
+            elif isinstance(result, Grown):
+                lattice.take(result)
+
+    eases = [_Ease(promises) for promises in PROMISES]
+    taken(_side_by_side(team, eases[:2], workers))
+    beside = min(seeds, key=lattice.need, default=lattice.written)
+    asking = lattice.asking(seeds)
+    taken(_side_by_side(team, [*eases[2:], *(_Grow(beside, at) for at in asking)], workers))
+    if may_widen and any(lattice.stuck(at) for at in asking):
         return widened()
-    lattice = Lattice(inner, start, end, player, numbers, spans, grown, keeps, until)
-    for one in grown:
-        lattice.tally.add(one.tally)
-    seeds = _eased(lattice, workers)
-    settled = _walk(lattice, replace(grow, until=_share(until, 0.5)), workers, step, seeds)
+    settled = _walk(replace(team, until=_share(until, 0.5)), workers, step, seeds)
     choices, front, nearest = _select(lattice, settled, part, shift, count, keeps)
     if may_widen and not choices:
         return widened()
@@ -140,131 +143,109 @@ def search(
     return Found(original, original.faults, choices, front, nearest, stopped, usage, tally.readings)
 
 
-@dataclass(frozen=True, slots=True)
-class _Grow:
-    """Grows a column; a value, so that it can be sent to another process."""
-
-    player: Player
-    strategies: tuple[Strategy, ...]
-    keeps: Keeps
-    numbers: SearchSettings
-    until: float | None
-
-    def __call__(self, job: tuple[Column, dict[MoveKey, Effect] | None]) -> Grown:
-        column, effects = job
-        return grow_variants(
-            column, self.player, self.strategies, self.keeps, self.numbers, self.until, effects
-        )
-
-
 def _share(until: float | None, part: float) -> float | None:
     now = time.monotonic()
     return None if until is None else now + part * max(0.0, until - now)
 
 
-def _side_by_side(
-    task: Callable[[Job], Result], jobs: Sequence[Job], workers: int
-) -> Iterator[Result]:
-    """The task done for every job, in order, in up to `workers` processes."""
+def _side_by_side(team: _Team, jobs: Sequence[_Job], workers: int) -> Iterator[_Result]:
+    """The jobs done, in order, in up to `workers` processes."""
     if workers <= 1 or len(jobs) <= 1:
-        yield from map(task, jobs)
+        yield from map(replace(team, lattice=team.lattice.copy()), jobs)
         return
-    pool = ProcessPoolExecutor(min(workers, len(jobs)), initializer=_adopt, initargs=(task,))
+    pool = ProcessPoolExecutor(min(workers, len(jobs)), initializer=_adopt, initargs=(team,))
     with pool:
         yield from pool.map(_adopted, jobs)
 
 
-_task: list[Callable[[Any], Any]] = []
-"""In a process of a pool: the task, which came with the process instead of with every job."""
+_teams: list[_Team] = []
+"""In a process of a pool: the team, which came with the process instead of with every job."""
 
 
-def _adopt(task: Callable[[Any], Any]) -> None:
-    _task[:] = [task]
+def _adopt(team: _Team) -> None:
+    _teams[:] = [team]
 
 
-def _adopted(job: Any) -> Any:
-    return _task[0](job)
+def _adopted(job: _Job) -> _Result:
+    return _teams[0](job)
+
+
+@dataclass(frozen=True, slots=True)
+class _Team:
+    """Does jobs on copies of a lattice as it stands; a value, so that it can be sent to another
+    process, and so that it is no matter which process does which job."""
+
+    lattice: Lattice
+    strategies: tuple[Strategy, ...]
+    basis: Basis
+    until: float | None
+
+    def __call__(self, job: _Job) -> _Result:
+        return job.done(self)
+
+
+@dataclass(frozen=True, slots=True)
+class _Eased:
+    """What was tried while a passage was eased; the last is how far it came."""
+
+    ways: tuple[Way, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Walked:
+    """What a walk brings. paths: where it came out, as far as their variants are known to all;
+    readings: of the same kind of paths; settled: what is worth showing."""
+
+    paths: tuple[Path, ...]
+    readings: dict[Path, Reading]
+    settled: tuple[Settled, ...]
+    tally: Tally
 
 
 @dataclass(frozen=True, slots=True)
 class _Ease:
-    """Eases a passage by writing its bars anew; a value, so that it can be sent to another
-    process. The job says how far a dial may go at most."""
+    """Eases the passage by writing its bars anew, as much as each needs for the whole to come
+    within the tier. promises: how far a dial may go at most."""
 
-    basis: Basis
-    span: tuple[int, int]
-    player: Player
-    keeps: Keeps
+    promises: Mapping[str, int]
 
-    def __call__(self, promises: Mapping[str, int]) -> Eased:
-        return ease(
-            self.basis, self.player, promises=promises, keeps=self.keeps, span=self.span
+    def done(self, team: _Team) -> _Eased:
+        """What was tried on the way."""
+        lattice = team.lattice.copy()
+        span, player = (lattice.first, lattice.last), lattice.player
+        rows = Rows(team.basis, player)
+        eased = ease(
+            team.basis, player, promises=self.promises, keeps=lattice.keeps, span=span,
+            rows=rows, until=team.until,
         )
-
-
-def _eased(lattice: Lattice, workers: int) -> list[Path]:
-    """Paths that write bars anew, as much as each needs for the whole to come within the tier:
-    freely, with the tune kept whole, and with the accompaniment's motion kept. What was tried on
-    the way goes into the lattice."""
-    span = lattice.first, lattice.last
-    basis = basis_of(lattice.part, lattice.player.harp)
-    rows = Rows(basis, lattice.player)
-    ease_one = _Ease(basis, span, lattice.player, lattice.keeps)
-    paths: list[Path] = []
-    bars = range(span[0], span[1] + 1)
-    for eased in _side_by_side(ease_one, PROMISES, workers):
+        bars = range(span[0], span[1] + 1)
         final = eased.dials[span[0] : span[1] + 1]
-        for dials, reading in (*eased.visited, (final, dict(eased.visited).get(final))):
+        visited = dict(eased.visited)
+        last = visited.pop(final)
+        ways = []
+        for dials, reading in (*visited.items(), (final, last)):
             edits = written_anew(rows, dict(zip(bars, dials, strict=True)), lattice.spans)
-            path = None if edits is None else lattice.adopt(edits, reading)
-        if path is not None and path not in paths:
-            paths.append(path)
-    return paths
+            way = None if edits is None else lattice.ready(edits, reading)
+            if way is not None:
+                ways.append(way)
+        return _Eased(tuple(ways))
 
 
-def _walk(
-    lattice: Lattice, grow: _Grow, workers: int, step: Callable[[], None], seeds: Sequence[Path]
-) -> list[Settled]:
-    """Settled paths of all sweeps, softened where they are within the rules.
+@dataclass(frozen=True, slots=True)
+class _Grow:
+    """Grows a column's variants among its neighbours as a path has them."""
 
-    First columns that no variant eases enough are grown anew beside the best path so far, then all
-    that the nearest path within the rules changes, then come the sweeps, each apart from the others
-    and with what was known before them, so that it is no matter which process walks which.
-    """
-    numbers = lattice.numbers
-    first = views_of(numbers)[0]
+    path: Path
+    at: int
 
-    def regrow(path: Path, columns: Sequence[int]) -> bool:
-        jobs = [(lattice.column_beside(path, at), lattice.effects[at]) for at in columns]
-        fresh = False
-        for at, grown in zip(columns, list(_side_by_side(grow, jobs, workers)), strict=True):
-            fresh |= lattice.take(at, grown)
-        return fresh
-
-    for _ in range(numbers.regrowths):
-        best = lattice.settle(first)
-        step()
-        if lattice.out_of_time() or lattice.read(best).within:
-            break
-        if not regrow(best, lattice.over(best)):
-            break
-    found = list(dict.fromkeys([*seeds, *_sweep(lattice, 1.0)]))
-    near = _nearest(lattice, found)
-    if near and not lattice.out_of_time() and regrow(near[0], lattice.changed(near[0])):
-        found = list(dict.fromkeys([*_sweep(lattice, 1.0), *found]))
-        near = _nearest(lattice, found)
-    step()
-    leaned = _leaned_on([lattice.edits(path) for path in near or found])
-    soft = [path for path in near if path in seeds or path in near[: numbers.softened]]
-    jobs: list[_Sweep] = [_Sweep(soften=path) for path in soft]
-    jobs += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
-    jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
-    settled = lattice.worth_showing(found)
-    for more, tally in _side_by_side(_Walker(lattice), jobs, workers):
-        settled += more
-        lattice.tally.add(tally)
-    step()
-    return list({one.edits: one for one in settled}.values())
+    def done(self, team: _Team) -> Grown:
+        """The variants."""
+        lattice = team.lattice
+        column = lattice.column_beside(self.path, self.at)
+        return grow_variants(
+            column, self.at, lattice.player, team.strategies, lattice.keeps, lattice.numbers,
+            team.until, lattice.effects[self.at] or None,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,26 +259,86 @@ class _Sweep:
     share: float = 1.0
     shunned: frozenset[str] = frozenset()
     shun: float = 0.0
+    first: bool = False
 
-
-@dataclass(frozen=True, slots=True)
-class _Walker:
-    """Does one sweep on a copy of the lattice."""
-
-    lattice: Lattice
-
-    def __call__(self, job: _Sweep) -> tuple[list[Settled], Tally]:
-        lattice = self.lattice.copy()
-        if job.soften is not None:
-            soft = lattice.soften(job.soften)
+    def done(self, team: _Team) -> _Walked:
+        """What it comes to."""
+        lattice = team.lattice.copy()
+        before, sizes = lattice.known(), [len(column) for column in lattice.variants]
+        found: list[Path] = []
+        if self.soften is not None:
+            soft = lattice.soften(self.soften)
             found = [soft, lattice.trim(soft)]
-        elif job.fill:
-            found = []
-            lattice.fill(job.fill)
+        elif self.fill:
+            lattice.fill(self.fill)
         else:
-            found = _sweep(lattice, job.share, job.shunned, job.shun)
-            found += [lattice.soften(path) for path in _nearest(lattice, found)[:1]]
-        return lattice.worth_showing(found), lattice.tally
+            found = _sweep(lattice, self.share, self.shunned, self.shun)
+            if not self.first:
+                found += [lattice.soften(path) for path in _nearest(lattice, found)[:1]]
+
+        def shared(path: Path) -> bool:
+            return all(at < size for at, size in zip(path, sizes, strict=True))
+
+        fresh = {path: r for path, r in lattice.known().items() if path not in before}
+        return _Walked(
+            tuple(path for path in found if shared(path)),
+            {path: reading for path, reading in fresh.items() if shared(path)},
+            tuple(lattice.worth_showing(found, fresh)),
+            lattice.tally,
+        )
+
+
+_Job = _Ease | _Grow | _Sweep
+_Result = _Eased | Grown | _Walked
+
+
+def _walk(
+    team: _Team, workers: int, step: Callable[[], None], seeds: Sequence[Path]
+) -> list[Settled]:
+    """Settled paths of all sweeps, softened where they are within the rules.
+
+    Where easing did not reach the tier, columns that no variant eases enough are first grown anew
+    beside the best path so far. Then come the first sweep and the softening of what was eased, then
+    the other sweeps and what the first found, softened; each with what was known before its round.
+    """
+    lattice = team.lattice
+    numbers = lattice.numbers
+    first = views_of(numbers)[0]
+    for _ in range(numbers.regrowths):
+        if any(lattice.read(path).within for path in seeds) or lattice.out_of_time():
+            break
+        best = lattice.settle(first)
+        if lattice.read(best).within:
+            break
+        fresh = False
+        for grown in _side_by_side(team, [_Grow(best, at) for at in lattice.over(best)], workers):
+            if isinstance(grown, Grown):
+                fresh |= lattice.take(grown)
+        if not fresh:
+            break
+    found = list(dict.fromkeys(seeds))
+    settled: list[Settled] = []
+
+    def walked(jobs: Sequence[_Sweep]) -> None:
+        for result in _side_by_side(team, jobs, workers):
+            if isinstance(result, _Walked):
+                lattice.learn(result.readings)
+                lattice.tally.add(result.tally)
+                found.extend(path for path in result.paths if path not in found)
+                settled.extend(result.settled)
+        step()
+
+    eased = _nearest(lattice, found)
+    walked([_Sweep(first=True), *(_Sweep(soften=path) for path in eased)])
+    near = _nearest(lattice, found)
+    leaned = _leaned_on([lattice.edits(path) for path in near or found])
+    jobs = [_Sweep(soften=path) for path in near[: numbers.softened] if path not in eased]
+    jobs += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
+    jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
+    if not lattice.out_of_time():
+        walked(jobs)
+    settled += lattice.worth_showing(seeds, {})
+    return list({one.edits: one for one in settled}.values())
 
 
 def _sweep(
@@ -360,8 +401,6 @@ def _select(
     pool: list[Candidate] = []
     for one in settled:
         edits = tuple(moved(edit, shift) for edit in one.edits)
-        if not edits:
-            continue
         new = part.apply_all(edits)
         if broken_promises(before, before.of(new), keeps):
             continue
@@ -370,11 +409,11 @@ def _select(
                 new,
                 edits,
                 _bar_ids(new, first, last),
-                distance(before, before.of(new)),
+                one.distance,
                 one.reading,
                 one.reading.within,
                 one.reading.faults,
-                slips(before, before.of(new)),
+                one.slips,
             )
         )
     pool.sort(key=rank_key)
@@ -393,7 +432,11 @@ def _select(
             reading = read_bars(candidate.part.window(first, last), lattice.player)
             at = next(i for i, c in enumerate(pool) if c is candidate)
             faults = max(candidate.faults, reading.faults)
-            pool[at] = replace(candidate, reading=reading, within=reading.within, faults=faults)
+            pool[at] = replace(
+                candidate, reading=reading, within=reading.within, faults=faults,
+                distance=distance(before, before.of(candidate.part)),
+                slips=slips(before, before.of(candidate.part)),
+            )
             checked.add(id(candidate.part))
     pool.sort(key=rank_key)
     return choices, front_of(playable), pool[0] if pool else None
