@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from simplify.difficulty.curve import grid, numbers, plucks
 from simplify.difficulty.load import MEASURES, assess, read_for
+from simplify.difficulty.voices import lines
 from simplify.harp.instrument import PEDALS, foot
 from simplify.harp.player import LAYERS, tier_player
 from simplify.score.model import Part, TempoMark
@@ -60,6 +61,22 @@ def windows(draw: st.DrawFn, bars: int = 3) -> Part:
     assume(len({b.duration for b in window.bars}) == 1 and window.bars[0].lead == 0)
     assume(window.strikes)
     return replace(window, tempo=(TempoMark(window.bars[0].onset, 76.0),))
+
+
+def parted(performance: Performance, bar: int) -> list[tuple[tuple[int, int, str], ...]]:
+    """(onset, string, hand) of the events of every line in a bar, and of those lines in the bar
+    before it."""
+    return sorted(
+        tuple(
+            (tick, string, hand)
+            for tick, string, hand, at in zip(
+                line.ticks, line.strings, line.hands, line.bars, strict=True
+            )
+            if at in (bar - 1, bar)
+        )
+        for line in lines(performance)
+        if bar in line.bars
+    )
 
 
 def loads(layer: str, performance: Performance) -> tuple[float, ...]:
@@ -175,15 +192,23 @@ def test_an_octave_up_changes_only_fingers(part: Part) -> None:
 @settings(max_examples=15, deadline=None)
 @given(windows(2))
 def test_a_repeat_is_never_easier(part: Part) -> None:
-    """The same music twice lasts longer, and no bar of it grows lighter but for harmonic rhythm,
-    whose last harmony may turn out not to have been over."""
+    """The same music twice lasts longer, and no bar of it grows lighter, but for what only the
+    music after it tells: harmonic rhythm, whose last harmony may turn out not to have been over,
+    and counterpoint where the last notes turn out to begin another line (one bar of the 238 that
+    can be drawn here: the end of Maple Leaf Rag, bar 12)."""
     long = followed_by(part, part)
-    once, twice = assess(by_hand(part)), assess(by_hand(long))
+    alone, before_itself = by_hand(part), by_hand(long)
+    once, twice = assess(alone), assess(before_itself)
     felt_from = same_harmony_until(part, long) - numbers("harmonic_rhythm")["window"]
     for before, after in zip(once.bars, twice.bars, strict=False):
         for layer, low, high in zip(LAYERS, before.layers, after.layers, strict=True):
-            if layer != "harmonic_rhythm" or part.seconds(part.bars[before.index].end) <= felt_from:
-                assert high >= low - TINY, (layer, before.number)
+            if layer == "harmonic_rhythm":
+                known = part.seconds(part.bars[before.index].end) <= felt_from
+            elif layer == "counterpoint":
+                known = parted(alone, before.index) == parted(before_itself, before.index)
+            else:
+                known = True
+            assert high >= low - TINY or not known, (layer, before.number)
 
 
 @settings(max_examples=15, deadline=None)
