@@ -18,11 +18,8 @@ from __future__ import annotations
 
 import bisect
 import math
-import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from itertools import pairwise
 
 import numpy as np
@@ -32,6 +29,7 @@ from scipy.optimize import linear_sum_assignment
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.lines import melody
 from simplify.score.model import TICKS, Bar, Mark, Passage, Strike
+from simplify.tables import table
 
 PARTS = ("melody", "bass", "harmony", "rhythm", "texture")
 """The parts, in the order in which they are always shown."""
@@ -94,10 +92,8 @@ class _Read:
     line: tuple[_Sound, ...]
 
 
-@cache
-def _numbers(table: str) -> dict[str, float]:
-    text = files("simplify").joinpath("distance.toml").read_text("utf-8")
-    return {name: float(row["value"]) for name, row in tomllib.loads(text)[table].items()}
+def _numbers(name: str) -> dict[str, float]:
+    return table("simplify", "distance.toml", name)
 
 
 def distance(before: Passage, after: Passage) -> Distance:

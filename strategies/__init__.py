@@ -110,3 +110,5 @@ ALL: tuple[Strategy, ...] = (
     melody_outline.STRATEGY,
     write_anew.STRATEGY,
 )
+"""Every strategy, in the order in which the catalogue prints and the search tries them: what keeps
+the sound comes first, what changes the melody last."""

@@ -2,14 +2,16 @@
 
 from dataclasses import replace
 
+import music21
 import pytest
 
 from simplify.distance import distance
 from simplify.harp.player import tier_player
 from simplify.score.model import Edit, Part, Passage, changed
+from simplify.score.read import open_score, select_part
 from simplify.score.text import parse_part
 from simplify.search.grow import grow_variants
-from simplify.search.lattice import cut_columns
+from simplify.search.lattice import Lattice, Path, cut_columns
 from simplify.search.reading import excess, read_bars
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.search.settings import settings
@@ -109,6 +111,66 @@ def test_same_result_with_two_processes(part: Part, found: Found):
     """Workers only share the work out."""
     again = search(part, 0, 2, AMATEUR, ALL, count=4, workers=2)
     assert [c.candidate.edits for c in again.choices] == [c.candidate.edits for c in found.choices]
+
+
+@pytest.mark.parametrize(
+    ("name", "first", "last"), [("chopin/mazurka06-2", 30, 35), ("joplin/maple_leaf_rag", 1, 4)]
+)
+def test_same_result_with_two_processes_on_real_music(name: str, first: int, last: int):
+    """Where jobs learn, trim and meet ties: what one did must not reach another of its round."""
+    real = select_part(open_score(str(music21.corpus.getWork(name))), None).part
+    one, two = (search(real, first, last, AMATEUR, ALL, workers=workers) for workers in (1, 2))
+    assert one.choices
+    assert [c.edits for c in one.front] == [c.edits for c in two.front]
+    assert [c.candidate.edits for c in one.choices] == [c.candidate.edits for c in two.choices]
+    assert one.readings == two.readings
+
+
+def lattice_of(part: Part, first: int, last: int) -> Lattice:
+    spans = [(bar, bar) for bar in range(first, last + 1)]
+    return Lattice(part, first, last, AMATEUR, settings(), spans, Keeps.NOTHING, None)
+
+
+def test_a_passage_is_read_alone():
+    """What the bars around it ask is not its own; what goes wrong across its edge is counted."""
+    plain = "4/4 tempo:120 | C5:4 ; C3:4 | G5:1 A5 B5 C6 ; C3:2 G3"
+    busy = (
+        "4/4 tempo:120 | [C5 E5 A5]:1/2 [D5 F5 B5] [C5 E5 A5] [D5 F5 B5] [C5 E5 A5] [D5 F5 B5]"
+        " [C5 E5 A5] [D5 F5 B5] ; C3:1 E3 C3 E3 | G5:1 A5 B5 C6 ; C3:2 G3"
+    )
+    struck = (
+        "4/4 tempo:120 | r:15/4 G5:1/16 r:1/16 G5:1/16 G5:1/16 ; C3:4 | G5:1 A5 B5 C6 ; C3:2 G3"
+    )
+    alone, beside, again = (
+        lattice_of(parse_part(text), 1, 1).passage_reading(parse_part(text))
+        for text in (plain, busy, struck)
+    )
+    assert beside.layers == alone.layers
+    assert beside.difficulty == alone.difficulty
+    assert not alone.faults
+    assert again.bars[0].excess > alone.bars[0].excess  # both notes are the source's: a join
+
+
+def test_ties_over_a_column_need_both_ends():
+    """Neither end of a tie may go alone; both may."""
+    part = parse_part("4/4 | C5:2 D5:2~ | D5:2 E5:2")
+    first, second = part.notes_by_bar
+    out, taken = first[1], second[0]
+    alone = Edit(frozenset({taken.id}), (), "the end of the tie")
+    begun = Edit(frozenset({out.id}), (changed(out, tie_out=False),), "its beginning")
+    lattice = lattice_of(part, 0, 1)
+
+    def entered(*edits: Edit | None) -> Path:
+        whole = part.apply_all([edit for edit in edits if edit is not None])
+        way = lattice.ready(edits, lattice.passage_reading(whole))
+        assert way is not None
+        return lattice.enter(way)
+
+    both, cut, hanging = entered(begun, alone), entered(begun, None), entered(None, alone)
+    assert lattice.fits(lattice.written)
+    assert lattice.fits(both)
+    assert not lattice.fits(cut)
+    assert not lattice.fits(hanging)
 
 
 def test_bars_outside_the_passage_are_left_alone(part: Part):

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import tomllib
-from functools import cache
-from importlib.resources import files
+from simplify.tables import table
 
 
-@cache
-def numbers(table: str) -> dict[str, float]:
+def numbers(name: str) -> dict[str, float]:
     """One table of arrange.toml: name to value."""
-    text = files("simplify.arrange").joinpath("arrange.toml").read_text("utf-8")
-    return {name: float(row["value"]) for name, row in tomllib.loads(text)[table].items()}
+    return table("simplify.arrange", "arrange.toml", name)

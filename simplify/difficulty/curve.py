@@ -18,17 +18,15 @@ Numbers stand in loads.toml.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 
 import numpy as np
 import numpy.typing as npt
 
 from simplify.harp.player import MODERATE, Player, tier_player
 from simplify.score.model import Part
+from simplify.tables import table
 from simplify.technique.plan import Performance
 
 Floats = npt.NDArray[np.float64]
@@ -119,11 +117,9 @@ class Work:
     amount: float
 
 
-@cache
 def numbers(layer: str) -> dict[str, float]:
     """The values of a layer's table in loads.toml."""
-    text = files("simplify.difficulty").joinpath("loads.toml").read_text("utf-8")
-    return {name: float(row["value"]) for name, row in tomllib.loads(text)[layer].items()}
+    return table("simplify.difficulty", "loads.toml", layer)
 
 
 def grid(part: Part) -> tuple[Beat, ...]:

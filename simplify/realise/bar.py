@@ -664,7 +664,7 @@ def _written(
             (
                 new_note(
                     n.onset, n.duration, n.pitch, n.bar, staff=n.staff, voice=n.voice,
-                    grace=n.grace, tie_in=n.tie_in, 
+                    grace=n.grace, tie_in=n.tie_in,
                     tie_out=n.tie_out
                     and (n.end == bar.end or (n.end, n.pitch.midi, n.staff) in taken),
                     tuplet=n.tuplet, hand=n.hand, marks=n.marks,
@@ -695,12 +695,7 @@ def _voice(
             end = min(after, max(end, cell))
         tuplet = _tuplet_of(bar, onset, end, own, source)
         for note in own:
-            found.append(
-                replace(
-                    note, duration=end - onset, voice=voice, tuplet=tuplet,
-                    tie_out=note.tie_out,
-                )
-            )
+            found.append(replace(note, duration=end - onset, voice=voice, tuplet=tuplet))
     return found
 
 

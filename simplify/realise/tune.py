@@ -13,8 +13,8 @@ import itertools
 from collections import defaultdict
 from collections.abc import Sequence
 
-from simplify.realise.numbers import numbers
 from simplify.score.model import Note, NoteId, Part
+from simplify.tables import table
 
 Line = tuple[int, str]
 """Staff and voice."""
@@ -61,7 +61,7 @@ def _cells(part: Part) -> list[Cell]:
 
 
 def _path(part: Part, cells: Sequence[Cell]) -> list[Line | None]:
-    weights = numbers("melody")
+    weights = table("simplify.realise", "realise.toml", "melody")
     starts = {bar.onset for bar in part.bars}
     best: dict[Line, tuple[float, list[Line | None]]] = {}
     for at, (start, end, rows) in enumerate(cells):
@@ -97,7 +97,7 @@ def salience(
 ) -> float:
     """How much a line leads in a stretch of `length` ticks. here: its notes there; around: all
     lines' notes in the bar."""
-    weights = numbers("melody")
+    weights = table("simplify.realise", "realise.toml", "melody")
     own = _tops(around[line])
     heights = {other: _mean_height(notes) for other, notes in around.items()}
     low, high = min(heights.values()), max(heights.values())

@@ -162,7 +162,7 @@ class _Grower:
             self.single_moves(original, self.offers(original), None)
         self.sets_of_moves(original, numbers.sets)
         done = {id(original)}
-        for _ in range(numbers.again if self.again else numbers.deeper):
+        for _ in range(numbers.again if self.again else 0):
             if self.out_of_time():
                 break
             for view in self.views:

@@ -188,6 +188,7 @@ class Lattice:
         new._readings = dict(self._readings)
         new._tables = {at: table.copy() for at, table in self._tables.items()}
         new._edges = dict(self._edges)
+        new._joined, new._made = dict(self._joined), {}
         return new
 
     def out_of_time(self) -> bool:

@@ -109,6 +109,7 @@ def search(
         for result in results:
             step()
             if isinstance(result, _Eased):
+                lattice.tally.readings += result.readings
                 paths = [lattice.enter(way) for way in result.ways]
                 seeds.extend(path for path in paths[-1:] if path not in seeds)
             elif isinstance(result, Grown):
@@ -186,9 +187,11 @@ class _Team:
 
 @dataclass(frozen=True, slots=True)
 class _Eased:
-    """What was tried while a passage was eased; the last is how far it came."""
+    """What was tried while a passage was eased; the last is how far it came. readings: of the
+    whole passage."""
 
     ways: tuple[Way, ...]
+    readings: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +231,7 @@ class _Ease:
             way = None if edits is None else lattice.ready(edits, reading)
             if way is not None:
                 ways.append(way)
-        return _Eased(tuple(ways))
+        return _Eased(tuple(ways), eased.rounds)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,6 @@ class SearchSettings:
     width: int
     depth: int
     sets: int
-    deeper: int
     again: int
     contenders: int
     trials: int
