@@ -68,6 +68,15 @@ class Distance:
         values = (self.melody, self.bass, self.harmony, self.rhythm, self.texture)
         return tuple(zip(PARTS, values, strict=True))
 
+    def counted(self, counts: Sequence[float]) -> float:
+        """The total with each part (in the order of `PARTS`) counted so many times over."""
+        weights = _numbers("weights")
+        total = sum(
+            weights[name] * value * count
+            for (name, value), count in zip(self.parts, counts, strict=True)
+        )
+        return total / sum(weights.values())
+
 
 @dataclass(frozen=True, slots=True)
 class _Sound:
@@ -122,6 +131,20 @@ def distance(before: Passage, after: Passage) -> Distance:
     return Distance(
         *values, min(1.0, total / sum(weights.values())), lost, added, _notation(old, new)
     )
+
+
+def masses(passage: Passage) -> tuple[float, ...]:
+    """How much there is of what each part (in the order of `PARTS`) is a share of: the distance of
+    a passage is, nearly, the mean of its bars' distances, each part weighted by its mass there."""
+    read, bars = _read(passage), passage.bars
+    beats, off = _beats(bars), _numbers("rhythm")["off_beat"]
+    line = sum(max(1.0, _length(s)) ** 0.5 for s in read.line)
+    length = float(sum(bar.duration for bar in bars))
+    onsets = sum(
+        1.0 if abs(beats(tick) - round(beats(tick))) < 1e-9 else off
+        for tick, _ in {(s.onset, s.lead) for s in read.sounds.values()}
+    )
+    return line, length, length, onsets, float(len(read.sounds))
 
 
 def _read(passage: Passage) -> _Read:

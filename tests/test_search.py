@@ -160,13 +160,14 @@ def test_ties_over_a_column_need_both_ends():
     begun = Edit(frozenset({out.id}), (changed(out, tie_out=False),), "its beginning")
     lattice = lattice_of(part, 0, 1)
 
-    def entered(*edits: Edit | None) -> Path:
-        whole = part.apply_all([edit for edit in edits if edit is not None])
+    def entered(*edits: tuple[Edit, ...]) -> Path:
+        whole = part.apply_all(edit for own in edits for edit in own)
         way = lattice.ready(edits, lattice.passage_reading(whole))
         assert way is not None
         return lattice.enter(way)
 
-    both, cut, hanging = entered(begun, alone), entered(begun, None), entered(None, alone)
+    both = entered((begun,), (alone,))
+    cut, hanging = entered((begun,), ()), entered((), (alone,))
     assert lattice.fits(lattice.written)
     assert lattice.fits(both)
     assert not lattice.fits(cut)

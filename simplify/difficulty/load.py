@@ -371,6 +371,12 @@ def within(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) -
     return all(at in allowed or not _over(bar, rules, 0.0) for at, bar in enumerate(bars))
 
 
+def would_hold(rows: Sequence[Loads], rules: Rules) -> bool:
+    """True if the rules hold for bars in a row with these loads."""
+    bars = tuple(BarLoad(at, "", row, 0.0, 0.0) for at, row in enumerate(rows))
+    return within(Assessment((), (), bars, *read_bars(bars)), rules)
+
+
 def _excess(
     assessment: Assessment, layer: str, first: int, last: int, amount: float, text: str
 ) -> Excess:

@@ -676,6 +676,19 @@ def _written(
     )
 
 
+def enriched(
+    basis: Basis, index: int, row: Sequence[Note], back: Iterable[Note]
+) -> tuple[Note, ...]:
+    """A bar's notes (`row`) and besides them some of the source's, as clean notation; what sounds
+    in the row already stays as it is there."""
+    bar, source = basis.part.bars[index], basis.part.notes_by_bar[index]
+    sung = {(n.onset, n.pitch.midi) for n in source if n.id in basis.tune}
+    struck = {(n.onset, n.pitch.midi) for n in row if not n.grace}
+    every = [*row, *(n for n in back if (n.onset, n.pitch.midi) not in struck)]
+    lead = {id(n) for n in every if (n.onset, n.pitch.midi) in sung}
+    return _written(bar, every, lead, source)
+
+
 def _voice(
     bar: Bar, members: Sequence[Note], voice: str, source: Sequence[Note]
 ) -> list[Note]:

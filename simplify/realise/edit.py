@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from simplify.realise.bar import Dials, Rows, assembled
 from simplify.score.edits import is_value
-from simplify.score.model import Edit, changed
+from simplify.score.model import Edit, Note, changed
 
 WRITE_ANEW = "write_anew"
 """Name of the strategy that these edits are steps of."""
@@ -29,18 +29,33 @@ def written_anew(
     edits: list[Edit | None] = []
     for first, last in spans:
         bars = range(first, last + 1)
-        before = {note.id: note for bar in bars for note in part.notes_by_bar[bar]}
-        after = {note.id: note for bar in bars for note in whole.notes_by_bar[bar]}
-        kept = {i for i, note in after.items() if before.get(i) == note}
-        add = tuple(changed(note) for i, note in after.items() if i not in kept)
-        if not all(note.grace or is_value(note.duration, note.tuplet) for note in add):
-            return None
+        before = [note for bar in bars for note in part.notes_by_bar[bar]]
+        after = [note for bar in bars for note in whole.notes_by_bar[bar]]
         words = {
             word: None
             for bar in bars if part.notes_by_bar[bar]
             for word in rows.words(bar, dials[bar])
         }
-        remove = frozenset(before.keys() - kept)
-        reason = ", ".join(words) or "ties taken off"
-        edits.append(Edit(remove, add, reason, WRITE_ANEW) if remove or add else None)
+        if set(before) == set(after):
+            edits.append(None)
+            continue
+        edit = rewritten(before, after, ", ".join(words) or "ties taken off")
+        if edit is None:
+            return None
+        edits.append(edit)
     return tuple(edits)
+
+
+def rewritten(before: Iterable[Note], after: Iterable[Note], reason: str) -> Edit | None:
+    """The edit that makes some notes into others; None if a value can't be written or nothing
+    changes."""
+    old = {note.id: note for note in before}
+    new = {note.id: note for note in after}
+    kept = {i for i, note in new.items() if old.get(i) == note}
+    add = tuple(changed(note) for i, note in new.items() if i not in kept)
+    remove = frozenset(old.keys() - kept)
+    if not (remove or add):
+        return None
+    if not all(note.grace or is_value(note.duration, note.tuplet) for note in add):
+        return None
+    return Edit(remove, add, reason, WRITE_ANEW)

@@ -94,9 +94,12 @@ class _Grower:
             shared &= self.promises[edit.strategy]
         if edits and broken_promises(self.before, passage, self.keeps | shared):
             return None
-        far = distance(self.before, passage).total if edits else 0.0
-        if far > self.numbers.distance:
-            return None
+        far = 0.0
+        if edits:
+            found = distance(self.before, passage)
+            if found.total > self.numbers.distance:
+                return None
+            far = found.counted(self.column.counts)
         made = len(slips(self.around, self.around.of(part))) if edits else 0
         self.tally.readings += 1
         at, last = self.column.at, self.column.last_at

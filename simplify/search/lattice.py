@@ -19,14 +19,14 @@ expected to stay within; what comes out is read, and what the reading says is le
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from simplify.difficulty.load import sustained
-from simplify.distance import Distance, distance
+from simplify.distance import Distance, distance, masses
 from simplify.errors import EditError
 from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
@@ -42,6 +42,23 @@ Floats = npt.NDArray[np.float64]
 
 Path = tuple[int, ...]
 """Index of the variant chosen in each column."""
+
+_Bargain = tuple[int, int, float, float]
+"""Column, another variant of it, the effort that saves, the strain that adds."""
+
+_Place = tuple[int, int, int, int]
+"""A column and its own, left and right variant."""
+
+
+def _at(path: Path, column: int, choice: int) -> Path:
+    """The path with another choice in one column."""
+    return (*path[:column], choice, *path[column + 1 :])
+
+
+def _place(path: Path, at: int) -> _Place:
+    """A column of a path among its neighbours (-1 beyond the ends)."""
+    left, right = (-1, *path)[at], (*path, -1)[at + 1]
+    return at, path[at], left, right
 
 
 def cut_columns(part: Part, first: int, last: int, most: int) -> tuple[tuple[int, int], ...]:
@@ -90,31 +107,29 @@ class _Table:
         self._read: Floats = np.zeros((*shape, 3))
         self.known = np.zeros(shape, dtype=bool)
         self.fill = guesses
-        self.means: Floats = np.zeros_like(guesses)
-        self.times = np.zeros(shape[1])
+        self.least: Floats = np.full_like(guesses, np.inf)
 
     def copy(self) -> _Table:
         """The same, to be changed apart from it."""
         new = _Table(self.known.shape, self.guesses)
         new._read, new.known, new.fill = self._read.copy(), self.known.copy(), self.fill
-        new.means, new.times = self.means.copy(), self.times.copy()
+        new.least = self.least.copy()
         return new
 
     def learn(self, where: tuple[list[int], int, list[int]], row: Sequence[float]) -> None:
-        """Notes down a reading of a variant beside some left and right ones, and takes the mean of
-        its readings for it beside others. Variants that were never read stay as they were grown,
-        or better if what was read came out better: so each that promises to be best is read."""
+        """Notes down a reading of a variant beside some left and right ones, and takes the least of
+        its readings for it beside others: a neighbour that made it harder need not be there.
+        Variants that were never read stay as they were grown, or better if what was read came out
+        better: so each that promises to be best is read."""
         lefts, own, rights = where
         spot = np.ix_(lefts, [own], rights)
         self._read[spot] = row
         self.known[spot] = True
-        count = self.times[own]
-        self.means[own] = (self.means[own] * count + np.array(row)) / (count + 1)
-        self.times[own] = count + 1
-        read = self.times > 0
+        self.least[own] = np.minimum(self.least[own], row)
+        read = np.isfinite(self.least[:, 2])
         grown = float(self.guesses[read, 2].sum())
-        ease = min(1.0, float(self.means[read, 2].sum()) / grown) if grown > 0.0 else 1.0
-        self.fill = np.where(read[:, None], self.means, self.guesses * np.array([1.0, 1.0, ease]))
+        ease = min(1.0, float(self.least[read, 2].sum()) / grown) if grown > 0.0 else 1.0
+        self.fill = np.where(read[:, None], self.least, self.guesses * np.array([1.0, 1.0, ease]))
 
     def row(self, left: int, own: int, right: int) -> tuple[float, float, float]:
         """(faults, excess, strain) as far as known."""
@@ -158,6 +173,7 @@ class Lattice:
         self.player, self.numbers, self.keeps, self.until = player, numbers, keeps, until
         self.spans = tuple(spans)
         self.edges = part.bars[first].onset, part.bars[last].end
+        self.counts = _counts(part, self.spans)
         self.effects: list[dict[MoveKey, Effect]] = [{} for _ in self.spans]
         self.tally = Tally()
         self._readings: dict[Path, Reading] = {}
@@ -206,13 +222,14 @@ class Lattice:
     def effort(self, path: Path) -> float:
         """Distance and steps of all columns together."""
         return sum(
-            self._effort(column[at]) for column, at in zip(self.variants, path, strict=True)
+            self.effort_of(column[at]) for column, at in zip(self.variants, path, strict=True)
         )
 
     def _distance(self, path: Path) -> float:
         return sum(column[at].effort for column, at in zip(self.variants, path, strict=True))
 
-    def _effort(self, variant: Variant) -> float:
+    def effort_of(self, variant: Variant) -> float:
+        """Distance and steps of one variant, and its slips."""
         numbers = self.numbers
         return (
             variant.effort + numbers.step * len(variant.edits) + numbers.slip * variant.slips
@@ -323,9 +340,9 @@ class Lattice:
     def _learn(self, table: _Table, path: Path, at: int) -> None:
         lefts = self._alike(at - 1, path[at - 1], 1)
         rights = self._alike(at + 1, path[(at + 1) % len(path)], -1)
-        table.learn((lefts, path[at], rights), self._readings[path].over(*self._inside(at)))
+        table.learn((lefts, path[at], rights), self._readings[path].over(*self.inside(at)))
 
-    def _inside(self, at: int) -> tuple[int, int]:
+    def inside(self, at: int) -> tuple[int, int]:
         """First and last bar of a column, counted from the passage's first."""
         low, high = self.spans[at]
         return low - self.first, high - self.first
@@ -335,6 +352,12 @@ class Lattice:
         left = path[at - 1] if at else 0
         right = path[at + 1] if at + 1 < len(path) else 0
         return self._table(at).row(left, path[at], right)
+
+    def _is_known(self, path: Path, at: int) -> bool:
+        """Whether a column has been read beside such neighbours."""
+        left = path[at - 1] if at else 0
+        right = path[at + 1] if at + 1 < len(path) else 0
+        return bool(self._table(at).known[left, path[at], right])
 
     def _fits(self, at: int) -> npt.NDArray[np.bool_]:
         """Shape (variant of the column before, variant of this one): whether what one ties over the
@@ -427,26 +450,26 @@ class Lattice:
             if self.fits(paths[k]):
                 self.read(paths[k])
 
-    def ready(self, edits: Sequence[Edit | None], reading: Reading) -> Way | None:
-        """What `enter` takes, of a path's edits, one a column (None: as written), and of how it
-        reads; None if it goes too far, an edit does not fit or a column breaks a promise."""
+    def ready(self, edits: Sequence[tuple[Edit, ...]], reading: Reading) -> Way | None:
+        """What `enter` takes, of a path's edits, some for each column (none: as written), and of
+        how it reads; None if it goes too far, an edit does not fit or a column breaks a promise."""
         try:
-            whole = self.part.apply_all([edit for edit in edits if edit is not None])
+            whole = self.part.apply_all(edit for own in edits for edit in own)
         except EditError:
             return None
         variants: list[Variant | None] = []
-        for at, ((low, high), edit) in enumerate(zip(self.spans, edits, strict=True)):
-            if edit is None:
+        for at, ((low, high), own) in enumerate(zip(self.spans, edits, strict=True)):
+            if not own:
                 variants.append(None)
                 continue
             rows = whole.notes_by_bar[low : high + 1]
             ids = frozenset(note.id for row in rows for note in row)
             if (at, ids) not in self._made:
                 before, after = Passage(self.part, low, high), Passage(whole, low, high)
-                first, last = self._inside(at)
+                first, last = self.inside(at)
                 self._made[at, ids] = None if broken_promises(before, after, self.keeps) else (
                     Variant(
-                        (edit,), low, rows, ids, distance(before, after).total,
+                        own, low, rows, ids, distance(before, after).counted(self.counts[at]),
                         len(slips(before, after)), reading.bars[first : last + 1],
                     )
                 )
@@ -487,59 +510,73 @@ class Lattice:
 
     def soften(self, path: Path) -> Path:
         """A nearer path within the rules, from one that is within; every one that is taken on the
-        way has been read."""
-        most = len(path) * 4
+        way has been read. Where it comes out above the rules, the column to blame is barred from
+        what it tried beside these neighbours, and the others are tried again."""
+        barred: set[_Place] = set()
         for _ in range(self.numbers.softenings):
             if self.out_of_time():
                 break
-            tried = self._softer(path, most)
-            if tried == path:
+            tried = self._softer(path, barred)
+            if tried is None:
                 break
-            moves = sum(a != b for a, b in zip(path, tried, strict=True))
             if self.read(tried).within:
                 path = tried
             else:
-                most = max(1, moves // 2)
+                moves = [at for at in range(len(path)) if path[at] != tried[at]]
+                barred.add(_place(tried, self.to_blame(self.read(path), self.read(tried), moves)))
         return path
 
-    def _softer(self, path: Path, most: int) -> Path:
-        """Up to `most` columns taken back, the best bargain first, as long as the path is expected
-        to stay within the rules; if there is none, one taken back and another eased."""
-        before = path
-        for _ in range(most):
-            nearer = self._one_back(path)
-            if nearer is None:
-                break
-            path = nearer
-        if path == before:
-            return self._one_for_another(path) or path
-        return path
+    def to_blame(self, before: Reading, after: Reading, moves: Sequence[int]) -> int:
+        """Of the columns that were changed between two readings the one that did most harm: faults
+        first, then excess, then strain, in its bars and the bars beside them."""
 
-    def _bargains(self, path: Path) -> list[tuple[int, int, float, float]]:
-        """(column, variant, effort saved, strain gained) of every other choice in one column."""
+        def harm(at: int) -> tuple[float, float, float]:
+            low, high = self.inside(at)
+            low, high = max(0, low - 1), high + 1
+            was, now = before.over(low, high), after.over(low, high)
+            return now[0] - was[0], max(0.0, now[1] - was[1]), now[2] - was[2]
+
+        return max(moves, key=lambda at: (harm(at), -at))
+
+    def _softer(self, path: Path, barred: Set[_Place]) -> Path | None:
+        """The path with the best bargains, no two in neighbouring columns, as long as it is
+        expected to stay within the rules; if there is none, with one column taken back and another
+        eased; None if nothing is left to try. barred: what was tried and came out above."""
+        rows = [
+            row for row in self._bargains(path) if _place(_at(path, *row[:2]), row[0]) not in barred
+        ]
+        nearer = [row for row in rows if row[2] > 1e-9]
+        nearer.sort(key=lambda row: (-row[2] / (max(row[3], 0.0) + 0.05), row[0], row[1]))
+        tried, taken = path, set[int]()
+        for at, choice, _, _ in nearer:
+            if taken & {at - 1, at, at + 1}:
+                continue
+            further = _at(tried, at, choice)
+            if self._hopeful(further):
+                tried = further
+                taken.add(at)
+        return tried if taken else self._one_for_another(path, rows, barred)
+
+    def _bargains(self, path: Path) -> list[_Bargain]:
+        """Every other choice in one column."""
         found = []
         for at, choice in enumerate(path):
             left = path[at - 1] if at else 0
             right = path[at + 1] if at + 1 < len(path) else 0
             values = self._table(at).rows(left, right).tolist()
-            now, column = self._effort(self.variants[at][choice]), self.variants[at]
+            now, column = self.effort_of(self.variants[at][choice]), self.variants[at]
             for i, (faults, _, strain) in enumerate(values):
                 if i != choice and faults <= 0.5:
-                    found.append((at, i, now - self._effort(column[i]), strain - values[choice][2]))
+                    saved, gained = now - self.effort_of(column[i]), strain - values[choice][2]
+                    found.append((at, i, saved, gained))
         return found
 
-    def _one_back(self, path: Path) -> Path | None:
-        nearer = [row for row in self._bargains(path) if row[2] > 1e-9]
-        nearer.sort(key=lambda row: (-row[2] / (max(row[3], 0.0) + 0.05), row[0], row[1]))
-        for at, choice, _, _ in nearer:
-            tried = (*path[:at], choice, *path[at + 1 :])
-            if self._hopeful(tried):
-                return tried
-        return None
-
-    def _one_for_another(self, path: Path) -> Path | None:
+    def _one_for_another(
+        self, path: Path, rows: Sequence[_Bargain], barred: Set[_Place]
+    ) -> Path | None:
         """One column back and another eased, where that saves effort."""
-        rows = self._bargains(path)
+        if not rows:
+            return None
         columns = np.array([row[0] for row in rows])
         saved, gained = np.array([row[2] for row in rows]), np.array([row[3] for row in rows])
         both = saved[:, None] + saved[None, :]
@@ -549,10 +586,10 @@ class Lattice:
         backs, eases = np.nonzero(fit)
         order = np.argsort(-both[backs, eases], kind="stable")[: self.numbers.swaps]
         for i, j in zip(backs[order].tolist(), eases[order].tolist(), strict=True):
-            tried = list(path)
-            tried[rows[i][0]], tried[rows[j][0]] = rows[i][1], rows[j][1]
-            if self._hopeful(tuple(tried)):
-                return tuple(tried)
+            (one, back, _, _), (other, eased, _, _) = rows[i], rows[j]
+            tried = _at(_at(path, one, back), other, eased)
+            if not {_place(tried, one), _place(tried, other)} & barred and self._hopeful(tried):
+                return tried
         return None
 
     def _slack(self, path: Path) -> float:
@@ -561,7 +598,9 @@ class Lattice:
         return bars * 1.3 - sum(self._expected(path, at)[2] for at in range(len(path)))
 
     def _hopeful(self, path: Path) -> bool:
-        """Whether the path is within the rules: as it reads, or as far as known of its columns."""
+        """Whether the path is within the rules as it reads; if it was not read, whether it may be,
+        as far as known of its columns: a little more strain than the rules take is worth a
+        reading."""
         if path in self._readings:
             return self._readings[path].within
         if not self.fits(path):
@@ -574,7 +613,8 @@ class Lattice:
             if faults > 0.5 or excess / bars > rules.burst_margin + 1e-6:
                 return False
             over += bars if excess > 1e-6 else 0
-            strains += [strain / bars] * bars
+            hope = self.numbers.surely if self._is_known(path, at) else self.numbers.hope
+            strains += [strain / bars / hope] * bars
         bursts = rules.burst_bars * -(-len(strains) // 8)
         return over <= bursts and sustained(strains) <= 1.0
 
@@ -588,7 +628,7 @@ class Lattice:
                 if self.out_of_time():
                     return path
                 shorter = self._variant(at, variant.edits[:i] + variant.edits[i + 1 :], neighbours)
-                if shorter is not None and self._effort(shorter) < self._effort(variant):
+                if shorter is not None and self.effort_of(shorter) < self.effort_of(variant):
                     self._add(at, shorter)
         return self.soften(path)
 
@@ -608,7 +648,8 @@ class Lattice:
         ids = frozenset(note.id for note in after.notes)
         if any(ids == known.ids for known in self.variants[at]):
             return None
-        far, made = distance(before, after).total, len(slips(before, after))
+        far = distance(before, after).counted(self.counts[at])
+        made = len(slips(before, after))
         self.tally.readings += 1
         bars = read_bars(part, self.player, column.at, column.last_at, column.edges).bars
         return Variant(edits, low, whole.notes_by_bar[low : high + 1], ids, far, made, bars)
@@ -625,7 +666,7 @@ class Lattice:
     def over(self, path: Path) -> list[int]:
         """Columns of a path that was read which have faults or excess."""
         reading = self.read(path)
-        rows = [reading.over(*self._inside(at)) for at in range(len(path))]
+        rows = [reading.over(*self.inside(at)) for at in range(len(path))]
         return [at for at, (faults, excess, _) in enumerate(rows) if faults or excess > 1e-9]
 
     def changed(self, path: Path) -> list[int]:
@@ -636,7 +677,10 @@ class Lattice:
         """A column as it was written, among its neighbours as a path has them."""
         neighbours = tuple(0 if i == at else choice for i, choice in enumerate(path))
         low, high = self.spans[at]
-        return column_of(self.build(neighbours), low, high, self.numbers.context_beats, self.edges)
+        return column_of(
+            self.build(neighbours), low, high, self.numbers.context_beats, self.edges,
+            self.counts[at],
+        )
 
     def asking(self, paths: Sequence[Path]) -> list[int]:
         """Columns that any of the paths changes, and those that are too much as written."""
@@ -660,6 +704,16 @@ class Lattice:
         for variant in grown.variants:
             fresh |= self._add(at, lifted(variant, low))
         return fresh
+
+
+def _counts(part: Part, spans: Sequence[tuple[int, int]]) -> tuple[tuple[float, ...], ...]:
+    """For each column how much more of each part of the distance a bar of it holds than a bar of
+    the passage holds on average."""
+    rows = np.array([masses(Passage(part, low, high)) for low, high in spans])
+    bars = np.array([high - low + 1 for low, high in spans])
+    mean = rows.sum(axis=0) / bars.sum()
+    each = rows / bars[:, None] / np.where(mean > 0.0, mean, 1.0)
+    return tuple(tuple(row) for row in each.tolist())
 
 
 def _spread(rows: Floats, places: npt.NDArray[np.int64], most: int) -> npt.NDArray[np.int64]:

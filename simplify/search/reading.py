@@ -11,7 +11,15 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 from simplify.difficulty.curve import numbers
-from simplify.difficulty.load import Assessment, assess, difficulty_of, part_of, stack, within
+from simplify.difficulty.load import (
+    Assessment,
+    Loads,
+    assess,
+    difficulty_of,
+    part_of,
+    stack,
+    within,
+)
 from simplify.harp.player import LAYERS, MODERATE, Player, Rules
 from simplify.score.model import Part
 from simplify.search.settings import settings
@@ -27,7 +35,7 @@ class BarReading:
     strain: its stacked load, of which the player takes 1 in a bar as one of many."""
 
     difficulty: float
-    layers: tuple[float, ...]
+    layers: Loads
     faults: int
     excess: float
     strain: float
@@ -38,7 +46,7 @@ class Reading:
     """Bar by bar, and as a whole; within: the player's rules hold and there is no fault."""
 
     difficulty: float
-    layers: tuple[float, ...]
+    layers: Loads
     bars: tuple[BarReading, ...]
     within: bool
 

@@ -13,11 +13,14 @@ from simplify.realise.bar import Basis, Rows, basis_of
 from simplify.realise.edit import written_anew
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.ease import ease
+from simplify.search.give_back import Refused, give_back
 from simplify.search.grow import Grown, grow_variants
 from simplify.search.lattice import Lattice, Path, Settled, Way, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, choose, rank_key
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings, settings
+from simplify.search.touch import Touching
+from simplify.search.trade import trade
 from simplify.search.variants import Tally, Weights, views_of
 from simplify.sense import slips
 from simplify.strategy import Keeps, Strategy, broken_promises
@@ -203,6 +206,7 @@ class _Walked:
     readings: dict[Path, Reading]
     settled: tuple[Settled, ...]
     tally: Tally
+    ways: tuple[Way, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +232,9 @@ class _Ease:
         ways = []
         for dials, reading in (*visited.items(), (final, last)):
             edits = written_anew(rows, dict(zip(bars, dials, strict=True)), lattice.spans)
-            way = None if edits is None else lattice.ready(edits, reading)
+            way = None if edits is None else lattice.ready(
+                [() if edit is None else (edit,) for edit in edits], reading
+            )
             if way is not None:
                 ways.append(way)
         return _Eased(tuple(ways), eased.rounds)
@@ -253,9 +259,10 @@ class _Grow:
 
 @dataclass(frozen=True, slots=True)
 class _Sweep:
-    """One walk of the lattice: soften a path and trim it, or fill the front with so many paths, or
-    sweep over the strains' weights with a share of the weight of excess (small: the tier is only
-    approached) and some strategies shunned."""
+    """One walk of the lattice: soften a path, trim it and give notes back to it; or fill the front
+    with so many paths; or sweep over the strains' weights with a share of the weight of excess
+    (small: the tier is only approached) and some strategies shunned. first: what the second round
+    goes on from, so a path is softened only, and what a sweep finds is not."""
 
     soften: Path | None = None
     fill: int = 0
@@ -269,9 +276,12 @@ class _Sweep:
         lattice = team.lattice.copy()
         before, sizes = lattice.known(), [len(column) for column in lattice.variants]
         found: list[Path] = []
+        ways: list[Way] = []
         if self.soften is not None:
-            soft = lattice.soften(self.soften)
-            found = [soft, lattice.trim(soft)]
+            found = [lattice.soften(self.soften)]
+            if not self.first:
+                found.append(lattice.trim(found[-1]))
+                ways = _touched_up(lattice, team.basis, found[-1])
         elif self.fill:
             lattice.fill(self.fill)
         else:
@@ -288,6 +298,7 @@ class _Sweep:
             {path: reading for path, reading in fresh.items() if shared(path)},
             tuple(lattice.worth_showing(found, fresh)),
             lattice.tally,
+            tuple(ways),
         )
 
 
@@ -302,7 +313,8 @@ def _walk(
 
     Where easing did not reach the tier, columns that no variant eases enough are first grown anew
     beside the best path so far. Then come the first sweep and the softening of what was eased, then
-    the other sweeps and what the first found, softened; each with what was known before its round.
+    the other sweeps, and the nearest paths so far softened further and given notes back; each with
+    what was known before its round.
     """
     lattice = team.lattice
     numbers = lattice.numbers
@@ -321,27 +333,57 @@ def _walk(
             break
     found = list(dict.fromkeys(seeds))
     settled: list[Settled] = []
+    given: list[tuple[Way, ...]] = []
 
-    def walked(jobs: Sequence[_Sweep]) -> None:
+    def walked(jobs: Sequence[_Sweep]) -> list[tuple[Path, ...]]:
+        paths = []
         for result in _side_by_side(team, jobs, workers):
             if isinstance(result, _Walked):
                 lattice.learn(result.readings)
                 lattice.tally.add(result.tally)
                 found.extend(path for path in result.paths if path not in found)
                 settled.extend(result.settled)
+                paths.append(result.paths)
+                given.append(result.ways)
         step()
+        return paths
 
     eased = _nearest(lattice, found)
-    walked([_Sweep(first=True), *(_Sweep(soften=path) for path in eased)])
+    _, *soft = walked(
+        [_Sweep(first=True), *(_Sweep(soften=path, first=True) for path in eased)]
+    )
     near = _nearest(lattice, found)
     leaned = _leaned_on([lattice.edits(path) for path in near or found])
-    jobs = [_Sweep(soften=path) for path in near[: numbers.softened] if path not in eased]
+    starts = dict.fromkeys([*near[: numbers.softened], *(path for row in soft for path in row)])
+    jobs = [_Sweep(soften=path) for path in starts]
     jobs += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     if not lattice.out_of_time():
         walked(jobs)
-    settled += lattice.worth_showing(seeds, {})
+    mixed = [[lattice.enter(way) for way in ways] for ways in given if ways]
+    found += [paths[-1] for paths in mixed]
+    near = _nearest(lattice, found)
+    jobs = [_Sweep(first=True), *(_Sweep(soften=path, first=True) for path in near[:2])]
+    if mixed and not lattice.out_of_time():
+        walked(jobs)
+    settled += lattice.worth_showing([*seeds, *(path for paths in mixed for path in paths)], {})
     return list({one.edits: one for one in settled}.values())
+
+
+def _touched_up(lattice: Lattice, basis: Basis, path: Path) -> list[Way]:
+    """Nearer paths, from one within the rules, with notes of the source given back and traded."""
+    numbers = lattice.numbers
+    if not lattice.read(path).within or not any(path):
+        return []
+    touching, refused = Touching(lattice, basis, path), Refused()
+    ways = []
+    give_back(touching, numbers.gifts, refused)
+    ways.append(touching.way())
+    for _ in range(numbers.trade_rounds):
+        left = trade(touching, numbers.trades, refused)
+        give_back(touching, left, refused)
+        ways.append(touching.way())
+    return list(dict.fromkeys(way for way in ways if way is not None))
 
 
 def _sweep(

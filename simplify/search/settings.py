@@ -36,6 +36,14 @@ class SearchSettings:
     filled: int
     softenings: int
     softened: int
+    hope: float
+    surely: float
+    gifts: int
+    trade_rounds: int
+    trades: int
+    trade_share: float
+    drop_cost: float
+    gift_worth: float
     swaps: int
     regrowths: int
     ease_rounds: int

@@ -9,9 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from simplify.distance import PARTS
 from simplify.score.model import Edit, Note, NoteId, Part, Passage
 from simplify.search.reading import BarReading
 from simplify.search.settings import SearchSettings
+
+EVEN = (1.0,) * len(PARTS)
+"""Every part of the distance counted once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +23,9 @@ class Column:
     """Bars first..last of the whole part, with a trimmed context around them.
 
     part: the column's bars plus the last and first beats of their neighbours; at: index in `part`
-    of the column's first bar; length: bars; edges: ticks between which the music may be changed.
+    of the column's first bar; length: bars; edges: ticks between which the music may be changed;
+    counts: how many times over each part of the distance counts in its bars, so that the mean over
+    all columns is the distance of the whole (see `distance.masses`).
     """
 
     first: int
@@ -27,6 +33,7 @@ class Column:
     at: int
     length: int
     edges: tuple[int, int]
+    counts: tuple[float, ...] = EVEN
 
     @property
     def last_at(self) -> int:
@@ -42,8 +49,9 @@ class Column:
 class Variant:
     """One version of a column. edits: applied in this order; at: bar index, in the part that the
     edits and the notes speak of, of the column's first bar; rows: the notes of each of its bars;
-    ids: all of them; slips: how many it makes as music (`simplify.sense`); bars: each bar as read
-    among the neighbours it was grown with."""
+    ids: all of them; distance: of a bar, each part as the column counts it; slips: how many it
+    makes as music (`simplify.sense`); bars: each bar as read among the neighbours it was grown
+    with."""
 
     edits: tuple[Edit, ...]
     at: int
@@ -119,9 +127,10 @@ def column_of(
     last: int,
     context_beats: int,
     edges: tuple[int, int] | None = None,
+    counts: tuple[float, ...] = EVEN,
 ) -> Column:
     """Cuts a column out of a part with a little context on both sides; edges: as in `Column`, the
-    whole part by default."""
+    whole part by default; counts: as there."""
     start, end = max(0, first - 1), min(len(part.bars) - 1, last + 1)
     window = part.window(start, end)
     at = first - start
@@ -142,6 +151,7 @@ def column_of(
         at,
         last - first + 1,
         edges or (part.bars[0].onset, part.end),
+        counts,
     )
 
 

@@ -1,0 +1,249 @@
+"""Giving notes back and trading them: only the source's own, within the rules, always nearer.
+
+The music is real (music21's corpus); what is held is what the trade asks of a lighter part: no note
+that the composer did not write, the tune untouched, nothing unplayable gained by it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import music21
+import numpy as np
+import pytest
+
+from simplify.difficulty.load import assess, within, would_hold
+from simplify.distance import PARTS, distance, masses
+from simplify.harp.player import tier_player
+from simplify.realise.bar import Basis, Rows, basis_of, enriched
+from simplify.realise.edit import written_anew
+from simplify.score.model import Part, Passage
+from simplify.score.read import open_score, select_part
+from simplify.search.ease import ease
+from simplify.search.give_back import Price, Refused, affordable, give_back
+from simplify.search.lattice import Lattice, Path, cut_columns
+from simplify.search.search import search
+from simplify.search.settings import settings
+from simplify.search.touch import GIVEN, TRADED, Touching
+from simplify.search.trade import trade
+from simplify.sense import slips
+from simplify.strategy import Keeps, broken_promises
+from simplify.technique.perform import perform
+from strategies import ALL
+
+AMATEUR = tier_player("amateur")
+NUMBERS = settings()
+CASES = [("joplin/maple_leaf_rag", 1, 6), ("chopin/mazurka06-2", 28, 35)]
+
+
+@cache
+def piece(name: str) -> Part:
+    return select_part(open_score(str(music21.corpus.getWork(name))), None).part
+
+
+@dataclass(frozen=True)
+class Eased:
+    """A passage, its lattice, and the path on which easing brought it within the tier."""
+
+    lattice: Lattice
+    basis: Basis
+    path: Path
+
+    def touching(self) -> Touching:
+        return Touching(self.lattice.copy(), self.basis, self.path)
+
+
+def eased(name: str, first: int, last: int, keeps: Keeps = Keeps.NOTHING) -> Eased:
+    part = piece(name).window(first - 1, last + 1)
+    low, high = 1, last - first + 1
+    spans = cut_columns(part, low, high, NUMBERS.column_bars)
+    lattice = Lattice(part, low, high, AMATEUR, NUMBERS, spans, keeps, None)
+    basis = basis_of(part, AMATEUR.harp)
+    rows = Rows(basis, AMATEUR)
+    found = ease(
+        basis, AMATEUR, promises={}, keeps=keeps, span=(low, high), rows=rows, until=None
+    )
+    bars = range(low, high + 1)
+    dials = found.dials[low : high + 1]
+    edits = written_anew(rows, dict(zip(bars, dials, strict=True)), spans)
+    assert edits is not None
+    own = [() if edit is None else (edit,) for edit in edits]
+    whole = part.apply_all(edit for row in own for edit in row)
+    way = lattice.ready(own, lattice.passage_reading(whole))
+    assert way is not None
+    path = lattice.enter(way)
+    assert lattice.read(path).within
+    return Eased(lattice, basis, path)
+
+
+@pytest.fixture(scope="module", params=CASES, ids=[case[0] for case in CASES])
+def case(request: pytest.FixtureRequest) -> Eased:
+    return eased(*request.param)
+
+
+def places(part: Part) -> set[tuple[int, int]]:
+    return {(note.onset, note.pitch.midi) for note in part.notes}
+
+
+def finished(touching: Touching) -> Part:
+    edits = [edit for own in touching.edits({}) for edit in own]
+    return touching.lattice.part.apply_all(edits)
+
+
+def effort(touching: Touching) -> float:
+    return sum(state.effort for state in touching.states.values())
+
+
+def test_what_comes_back_is_the_sources(case: Eased):
+    """Every sound that the path gains is one that the source has, at its onset."""
+    touching = case.touching()
+    before = places(finished(touching))
+    give_back(touching, NUMBERS.gifts, {})
+    after = places(finished(touching))
+    assert before < after
+    assert after - before <= places(touching.lattice.part)
+
+
+def test_it_stays_within_the_rules_and_comes_nearer(case: Eased):
+    """The reading that is kept is the one that a fresh reading of the finished music gives."""
+    touching = case.touching()
+    was, old = effort(touching), finished(touching)
+    give_back(touching, NUMBERS.gifts, {})
+    new = finished(touching)
+    again = case.lattice.copy().passage_reading(new)
+    assert again.within
+    assert not again.faults
+    assert again == touching.reading
+    assert effort(touching) < was
+    whole = Passage(case.lattice.part, case.lattice.first, case.lattice.last)
+    assert distance(whole, whole.of(new)).total < distance(whole, whole.of(old)).total
+
+
+def test_no_slip_comes_in(case: Eased):
+    """A seventh that stays unresolved or a parallel octave is not the price of a note."""
+    touching = case.touching()
+    made = {at: state.slips for at, state in touching.states.items()}
+    left = give_back(touching, NUMBERS.gifts, {})
+    trade(touching, left + 10, {})
+    part = finished(touching)
+    for at, (low, high) in enumerate(case.lattice.spans):
+        old = Passage(case.lattice.part, low, high)
+        assert len(slips(old, old.of(part))) <= made.get(at, 0)
+
+
+def test_trades_bring_it_nearer_still(case: Eased):
+    """After the gifts run out, dear notes are had for cheap ones; tune notes are never the coin."""
+    touching, refused = case.touching(), Refused()
+    give_back(touching, NUMBERS.gifts, refused)
+    was, before = effort(touching), finished(touching)
+    tune = {(n.onset, n.pitch.midi) for n in case.lattice.part.notes if n.id in case.basis.tune}
+    trade(touching, NUMBERS.trades, refused)
+    after = finished(touching)
+    assert touching.reading == case.lattice.copy().passage_reading(after)
+    assert touching.reading.within
+    assert effort(touching) <= was
+    assert places(before) & tune <= places(after)
+    if after != before:
+        assert effort(touching) < was
+        assert any(
+            TRADED in edit.reason for own in touching.edits({}) for edit in own
+        )
+
+
+def test_what_is_left_out_can_be_asked_for_and_what_is_there_cannot(case: Eased):
+    touching = case.touching()
+    for at, state in touching.states.items():
+        low, high = case.lattice.spans[at]
+        now = {(n.onset, n.pitch.midi) for row in state.rows for n in row}
+        source = {
+            (n.onset, n.pitch.midi)
+            for bar in range(low, high + 1) for n in case.lattice.part.notes_by_bar[bar]
+        }
+        asked = set().union(*(gift.places for gift in touching.gifts(at)))
+        assert asked <= source - now
+        offered = set().union(*(drop.places for drop in touching.drops(at)))
+        assert offered <= now
+
+
+def test_what_was_refused_is_not_tried_again(case: Eased):
+    """A second pass with the same refusals finds nothing to read."""
+    touching, refused = case.touching(), Refused()
+    left = give_back(touching, 10 * NUMBERS.gifts, refused)
+    assert left > 0
+    assert give_back(touching, left, refused) == left
+    assert any(isinstance(one, Price) for one in refused.values())
+
+
+def test_not_all_of_the_source_can_be_had_at_once(case: Eased):
+    """Columns read as the source has them ask more than an amateur takes: some must be left."""
+    touching = case.touching()
+    source = touching.lattice.part
+    reading = touching.lattice.passage_reading(source)
+    assert not reading.within
+    waiting = {}
+    for at in touching.states:
+        gifts = [one for one in touching.gifts(at) if len(one.notes) == 1]
+        state = touching.touched(at, gifts, GIVEN)
+        if state is not None:
+            waiting[at] = state
+    assert waiting
+    assert len(affordable(touching, waiting, reading)) < len(waiting)
+
+
+@pytest.mark.parametrize(
+    ("name", "first", "last", "keeps"),
+    [(*CASES[0], Keeps.BASS), ("chopin/mazurka06-2", 32, 35, Keeps.MELODY)],
+)
+def test_promises_hold(name: str, first: int, last: int, keeps: Keeps):
+    one = eased(name, first, last, keeps)
+    touching, refused = one.touching(), Refused()
+    left = give_back(touching, NUMBERS.gifts, refused)
+    trade(touching, left, refused)
+    whole = Passage(one.lattice.part, one.lattice.first, one.lattice.last)
+    assert broken_promises(whole, whole.of(finished(touching)), keeps) == Keeps.NOTHING
+
+
+def test_a_bar_with_all_its_notes_back_sounds_as_the_source():
+    part = piece("schumann_clara/polonaise_op1n3")
+    basis = basis_of(part, AMATEUR.harp)
+    for index in range(1, 9):
+        source = part.notes_by_bar[index]
+        if any(note.tie_in or note.tie_out or note.grace for note in source):
+            continue
+        half = [note for i, note in enumerate(source) if i % 2]
+        row = enriched(basis, index, half, source)
+        assert {(n.onset, n.pitch.midi) for n in row} == {
+            (n.onset, n.pitch.midi) for n in source
+        }
+
+
+def test_bars_add_up_to_the_passage():
+    """A whole's distance, near enough, is the mean of its bars', each part by its mass there: of
+    real alternatives, and better than if every bar counted for the same."""
+    off: list[tuple[float, float]] = []
+    for name, first, last in CASES:
+        part, bars = piece(name), range(first, last + 1)
+        before = Passage(part, first, last)
+        rows = np.array([masses(Passage(part, bar, bar)) for bar in bars])
+        counts = (rows / rows.mean(axis=0)).tolist()
+        for one in search(part, first, last, AMATEUR, ALL, count=5).front:
+            whole = distance(before, before.of(one.part)).total
+            each = [distance(old, old.of(one.part)) for old in (Passage(part, b, b) for b in bars)]
+            assert each[0].counted((1.0,) * len(PARTS)) == pytest.approx(each[0].total)
+            counted = np.mean([far.counted(own) for far, own in zip(each, counts, strict=True)])
+            plain = np.mean([far.total for far in each])
+            off.append((abs(float(counted) - whole), abs(float(plain) - whole)))
+    ours, naive = np.mean(off, axis=0)
+    assert ours < min(0.01, naive)
+
+
+@pytest.mark.parametrize("tier", ["school", "amateur", "soloist"])
+def test_rows_of_loads_are_judged_as_an_assessment_is(tier: str):
+    """One rule, asked in two ways."""
+    player = tier_player(tier)
+    for name, first, last in CASES:
+        for end in range(first, last + 1):
+            found = assess(perform(piece(name).window(first, end), player))
+            rows = [bar.layers for bar in found.bars]
+            assert would_hold(rows, player.rules) == within(found, player.rules)
