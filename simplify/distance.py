@@ -24,7 +24,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import linear_sum_assignment
 
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.lines import melody
@@ -231,6 +230,8 @@ def _assign(
 ) -> tuple[float, list[tuple[int, int]]]:
     """Least cost of matching with deletions, and the pairs: a pair costs its cost times the mean of
     its weights, a note without partner `gone` times its weight."""
+    from scipy.optimize import linear_sum_assignment  # here: it takes a third of a second to load
+
     gone = _numbers("match")["gone"]
     left, right = costs.shape
     mean = (old_weights[:, None] + new_weights[None, :]) / 2.0
