@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
+import music21
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simplify.harp.player import Player, tier_names, tier_player
 from simplify.score.model import STEPS, Part
+from simplify.score.read import open_score, select_part
 from simplify.score.text import parse_part
+from simplify.technique import hand_search
 from simplify.technique.fingers import HandModel, fingerings, hand_model
 from simplify.technique.hands import (
     Moment,
@@ -520,3 +523,13 @@ def test_a_part_without_notes_has_an_empty_plan() -> None:
     """A window of rests must not fail."""
     plan = as_written(parse_part("4/4 | r:4"), "amateur").hand_plan
     assert plan == HandPlan((), (), (), (), 0.0)
+
+
+def test_keeping_all_tables_or_few_gives_the_same_plan(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A short piece keeps all its tables until it is read back, a long one reads on the way."""
+    part = select_part(open_score(str(music21.corpus.getWork("joplin/maple_leaf_rag")))).part
+    part = part.window(16, 31)
+    player = tier_player("amateur")
+    kept = perform(part, player).hand_plan
+    monkeypatch.setattr(hand_search, "KEPT", 1)
+    assert perform(part, player).hand_plan == kept

@@ -212,12 +212,18 @@ def _six(values: Iterable[float]) -> Loads:
 def sustained(values: Sequence[float]) -> float:
     """The worst reading of values in a row, one per bar: over windows of `LENGTHS` bars, the
     window's mean times the factor of its length. Appending a bar never lowers it."""
-    table, row = numbers("load"), np.array(values, dtype=np.float64)
-    worst = 0.0
+    return float(sustained_each(np.array(values, dtype=np.float64)))
+
+
+def sustained_each(columns: Floats) -> Floats:
+    """`sustained` of each column; shape (bars, columns) to (columns,), or (bars,) to ()."""
+    table = numbers("load")
+    worst: Floats = np.zeros(columns.shape[1:])
     for length in LENGTHS:
-        if length > len(row):
+        if length > len(columns):
             break
-        worst = max(worst, table[f"length_{length}"] / length * float(_in_a_row(row, length).max()))
+        most = _in_a_row(columns, length).max(axis=0)
+        worst = np.maximum(worst, table[f"length_{length}"] / length * most)
     return worst
 
 

@@ -313,8 +313,9 @@ def _walk(
 
     Where easing did not reach the tier, columns that no variant eases enough are first grown anew
     beside the best path so far. Then come the first sweep and the softening of what was eased, then
-    the other sweeps, and the nearest paths so far softened further and given notes back; each with
-    what was known before its round.
+    the other sweeps, and the nearest path so far softened further and touched up; then, with what
+    that brought in the lattice, the first sweep and the nearest path once more. Each job knows what
+    was known before its round.
     """
     lattice = team.lattice
     numbers = lattice.numbers
@@ -333,40 +334,40 @@ def _walk(
             break
     found = list(dict.fromkeys(seeds))
     settled: list[Settled] = []
-    given: list[tuple[Way, ...]] = []
+    ways: list[Way] = []
 
-    def walked(jobs: Sequence[_Sweep]) -> list[tuple[Path, ...]]:
-        paths = []
+    def walked(jobs: Sequence[_Sweep]) -> None:
         for result in _side_by_side(team, jobs, workers):
             if isinstance(result, _Walked):
                 lattice.learn(result.readings)
                 lattice.tally.add(result.tally)
                 found.extend(path for path in result.paths if path not in found)
                 settled.extend(result.settled)
-                paths.append(result.paths)
-                given.append(result.ways)
+                ways.extend(result.ways)
         step()
+
+    def entered() -> list[Path]:
+        """What was touched up, in the lattice; the last of it is the nearest."""
+        paths = [lattice.enter(way) for way in ways]
+        found.extend(path for path in paths if path not in found)
+        ways.clear()
         return paths
 
-    eased = _nearest(lattice, found)
-    _, *soft = walked(
-        [_Sweep(first=True), *(_Sweep(soften=path, first=True) for path in eased)]
-    )
+    first_sweep, eased = _Sweep(first=True), _nearest(lattice, found)
+    walked([first_sweep, *(_Sweep(soften=path, first=True) for path in eased)])
     near = _nearest(lattice, found)
     leaned = _leaned_on([lattice.edits(path) for path in near or found])
-    starts = dict.fromkeys([*near[: numbers.softened], *(path for row in soft for path in row)])
-    jobs = [_Sweep(soften=path) for path in starts]
+    jobs = [_Sweep(soften=path) for path in near[: numbers.softened]]
     jobs += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     if not lattice.out_of_time():
         walked(jobs)
-    mixed = [[lattice.enter(way) for way in ways] for ways in given if ways]
-    found += [paths[-1] for paths in mixed]
-    near = _nearest(lattice, found)
-    jobs = [_Sweep(first=True), *(_Sweep(soften=path, first=True) for path in near[:2])]
-    if mixed and not lattice.out_of_time():
-        walked(jobs)
-    settled += lattice.worth_showing([*seeds, *(path for paths in mixed for path in paths)], {})
+    given = entered()
+    if given and not lattice.out_of_time():
+        near = _nearest(lattice, found)[: numbers.softened]
+        walked([first_sweep, *(_Sweep(soften=path) for path in near)])
+        given += entered()
+    settled += lattice.worth_showing([*seeds, *given], {})
     return list({one.edits: one for one in settled}.values())
 
 

@@ -13,7 +13,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from simplify.difficulty.load import sustained
+import numpy as np
+
+from simplify.difficulty.load import sustained_each
 from simplify.search.give_back import Price, Refused, may_hold, price
 from simplify.search.reading import Reading
 from simplify.search.touch import TRADED, State, Touch, Touching
@@ -120,24 +122,33 @@ def _deals(
     each deal by itself brings the whole nearer."""
     dear = sorted(gifts, key=lambda one: -one.saved / max(one.added, 0.01))
     cheap = sorted(drops, key=lambda one: one.saved / one.added)
+    strains = np.array([bar.strain for bar in touching.reading.bars])
+    eased = np.zeros((len(strains), len(cheap)))
+    for k, drop in enumerate(cheap):
+        for bar, value in drop.strains:
+            eased[bar, k] = value
     deals: list[Deal] = []
     chosen: list[Price] = []
-    strains = [bar.strain for bar in touching.reading.bars]
     for gift in dear:
         if _meets(gift, chosen):
             continue
-        now, paid, cost = _with(strains, gift), list[Price](), 0.0
-        for drop in cheap:
-            over = sustained(now)
-            if over <= 1.0:
+        now, paid, cost, tried = strains.copy(), list[Price](), 0.0, 0
+        for bar, value in gift.strains:
+            now[bar] += value
+        over = float(sustained_each(now))
+        while over > 1.0 and tried < len(cheap):
+            after = sustained_each(now[:, None] + eased[:, tried:])
+            for k in (tried + np.flatnonzero(after < over - 1e-6)).tolist():
+                if cost - cheap[k].saved < gift.saved and not _meets(
+                    cheap[k], [gift, *chosen, *paid]
+                ):
+                    now, cost, over = now + eased[:, k], cost - cheap[k].saved, after[k - tried]
+                    paid.append(cheap[k])
+                    tried = k + 1
+                    break
+            else:
                 break
-            if cost - drop.saved >= gift.saved or _meets(drop, [gift, *chosen, *paid]):
-                continue
-            eased = _with(now, drop)
-            if sustained(eased) < over - 1e-6:
-                now, cost = eased, cost - drop.saved
-                paid.append(drop)
-        if sustained(now) <= 1.0:
+        if over <= 1.0:
             strains = now
             chosen += [gift, *paid]
             deals.append(Deal(gift, tuple(paid)))
@@ -146,13 +157,6 @@ def _deals(
 
 def _meets(one: Price, others: Iterable[Price]) -> bool:
     return any(one.at == other.at and one.touch.places & other.touch.places for other in others)
-
-
-def _with(strains: Sequence[float], one: Price) -> list[float]:
-    rows = list(strains)
-    for bar, value in one.strains:
-        rows[bar] += value
-    return rows
 
 
 def _composed(touching: Touching, deals: Sequence[Deal]) -> dict[int, State]:

@@ -2,8 +2,9 @@
 
 `hand_kernel.forward` runs over a stretch of moments and keeps all its tables, `backward` reads the
 cheapest way through it. Between stretches stands a fringe: little, and enough to run the next one.
-Tables are kept for two stretches only, or a long piece would touch much fresh memory. So the way
-back through a stretch is read early, from where the next one ends cheapest; almost always the
+A short piece (`KEPT` stretches) keeps all tables until it is read back. In a longer one they are
+kept for two stretches only, or it would touch much fresh memory. So there the way back through a
+stretch is read early, from where the next one ends cheapest; almost always the
 piece's cheapest plan goes the same way, and where it does not the stretch is run again.
 
 A changed piece is run from the last fringe before the change until a fringe is the same as before
@@ -23,6 +24,8 @@ import numpy as np
 from simplify.technique import hand_kernel as kernel
 from simplify.technique.hand_kernel import Fringe, HandRules, Ints, Moments, Run
 
+KEPT = 16
+"""Stretches whose tables are all kept until the whole is read back."""
 STRETCH = 32
 """Moments in a stretch: longer ones keep more tables, shorter ones cost more between them."""
 
@@ -121,29 +124,37 @@ def plan(rules: HandRules, moments: Moments) -> tuple[Ints, Ints, HandPath]:
         return nothing, nothing, HandPath((0,), (kernel.opening(),), (START,))
     fringes = [kernel.opening()]
     stretches: list[_Stretch] = []
-    reads: list[Read] = []
-    before: Run | None = None
+    runs: list[Run | None] = []
+    reads: list[Read | None] = []
+    early = len(bounds) > KEPT  # a longer piece is read on the way, its tables are not kept
+    read: Read | None = None
     for low, high in pairwise(bounds):
         stretch = _stretch(moments, 0, low, high, fringes[-1])
         assert stretch is not None
         run, fringe = stretch.run(rules)
-        read = stretch.read(rules, run, _cheapest(fringe))
-        if before is not None:
-            reads.append(stretches[-1].read(rules, before, read.begin))
+        if early:
+            read = stretch.read(rules, run, _cheapest(fringe))
+            if stretches:
+                before = runs[-1]
+                assert before is not None
+                reads[-1] = stretches[-1].read(rules, before, read.begin)
+                runs[-1] = None
         fringes.append(fringe)
         stretches.append(stretch)
-        before = run
-    reads.append(read)
-    end = read.end
-    states = [end]
-    for at in range(len(stretches) - 1, -1, -1):
-        if reads[at].end != end:
-            reads[at] = stretches[at].read(rules, stretches[at].run(rules)[0], end)
-        end = reads[at].begin
+        runs.append(run)
+        reads.append(read)
+    end = _cheapest(fringes[-1])
+    states, found = [end], list[Read]()
+    for stretch, kept, way in zip(stretches[::-1], runs[::-1], reads[::-1], strict=True):
+        if way is None or way.end != end:
+            way = stretch.read(rules, kept or stretch.run(rules)[0], end)
+        found.append(way)
+        end = way.begin
         states.append(end)
+    found.reverse()
     return (
-        np.concatenate([read.hands for read in reads]),
-        np.concatenate([read.fingers for read in reads]),
+        np.concatenate([read.hands for read in found]),
+        np.concatenate([read.fingers for read in found]),
         HandPath(bounds, tuple(fringes), tuple(states[::-1])),
     )
 
