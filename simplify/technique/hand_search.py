@@ -24,7 +24,7 @@ import numpy as np
 from simplify.technique import hand_kernel as kernel
 from simplify.technique.hand_kernel import Fringe, HandRules, Ints, Moments, Run
 
-KEPT = 16
+KEPT = 64
 """Stretches whose tables are all kept until the whole is read back."""
 STRETCH = 32
 """Moments in a stretch: longer ones keep more tables, shorter ones cost more between them."""
