@@ -74,6 +74,18 @@ def test_near_copies_wait_for_room():
     assert chosen == [one, far]
 
 
+def test_a_note_here_and_there_makes_no_other_version():
+    """Every bar has one note of eight of its own: told apart note by note, not by who plays it."""
+    eight = tuple(frozenset(range(10 * i, 10 * i + 8)) for i in range(4))
+    one = replace(candidate(0.1, 40.0), bars=eight)
+    copy = replace(one, bars=tuple(bar ^ {min(bar), -min(bar) - 1000} for bar in eight))
+    other = replace(one, bars=tuple(frozenset(-1 - i for i in bar) for bar in eight))
+    assert bars_apart(one, copy, SOURCE) == 1.0
+    assert bars_apart(one, copy, SOURCE, 0.34) == 0.0
+    assert bars_apart(one, other, SOURCE, 0.34) == 1.0
+    assert bars_apart(one, one, SOURCE) == 0.0
+
+
 def test_of_two_near_copies_the_one_with_fewer_slips_is_shown():
     """It is a little further from the source, by less than the slip is worth."""
     slip = Slip("parallels", 0, "1", "melody and bass move in parallel fifths")

@@ -25,7 +25,7 @@ from simplify.search.give_back import Price, Refused, affordable, give_back
 from simplify.search.lattice import Lattice, Path, cut_columns
 from simplify.search.search import search
 from simplify.search.settings import settings
-from simplify.search.touch import GIVEN, TRADED, Touching
+from simplify.search.touch import LEFT, Touching
 from simplify.search.trade import trade
 from simplify.sense import slips
 from simplify.strategy import Keeps, broken_promises
@@ -147,7 +147,7 @@ def test_trades_bring_it_nearer_still(case: Eased):
     if after != before:
         assert effort(touching) < was
         assert any(
-            TRADED in edit.reason for own in touching.edits({}) for edit in own
+            LEFT in edit.reason for own in touching.edits({}) for edit in own
         )
 
 
@@ -184,7 +184,7 @@ def test_not_all_of_the_source_can_be_had_at_once(case: Eased):
     waiting = {}
     for at in touching.states:
         gifts = [one for one in touching.gifts(at) if len(one.notes) == 1]
-        state = touching.touched(at, gifts, GIVEN)
+        state = touching.touched(at, gifts)
         if state is not None:
             waiting[at] = state
     assert waiting

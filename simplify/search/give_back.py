@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from simplify.difficulty.load import would_hold
 from simplify.score.model import NoteId
 from simplify.search.reading import BarReading, Reading
-from simplify.search.touch import GIVEN, State, Touch, Touching
+from simplify.search.touch import State, Touch, Touching
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ def _gift(touching: Touching, at: int, refused: Refused) -> tuple[Touch, State] 
     for gift in touching.gifts(at):
         if (at, gift.ids) in refused:
             continue
-        state = touching.touched(at, [gift], GIVEN)
+        state = touching.touched(at, [gift])
         worth = touching.lattice.numbers.gift_worth
         if state is not None and touching.states[at].effort - state.effort > worth:
             return gift, state

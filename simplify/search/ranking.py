@@ -70,12 +70,20 @@ def difference_in_kind(one: Candidate, other: Candidate) -> float:
     return 1.0 - len(one.bar_kinds & other.bar_kinds) / len(union) if union else 0.0
 
 
-def bars_apart(one: Candidate, other: Candidate, source: Sequence[frozenset[NoteId]]) -> float:
-    """Share of the bars that either changes in which the two differ (0: the same music)."""
+def bars_apart(
+    one: Candidate, other: Candidate, source: Sequence[frozenset[NoteId]], alike: float = 0.0
+) -> float:
+    """Share of the bars that either changes in which the two differ (0: the same music). alike:
+    share of a bar's notes (of both) that may be in only one of them."""
     changed = [i for i, ids in enumerate(source) if one.bars[i] != ids or other.bars[i] != ids]
     if not changed:
         return 0.0
-    return sum(one.bars[i] != other.bars[i] for i in changed) / len(changed)
+
+    def differ(at: int) -> bool:
+        mine, theirs = one.bars[at], other.bars[at]
+        return len(mine ^ theirs) > alike * len(mine | theirs)
+
+    return sum(differ(i) for i in changed) / len(changed)
 
 
 def dominates(one: Candidate, other: Candidate) -> bool:
@@ -99,23 +107,25 @@ def choose(
     count: int,
     near_copy: float,
     slip: float = 0.0,
+    alike: float = 0.0,
 ) -> tuple[Choice, ...]:
     """The alternatives to show, best first.
 
     Taken in rank order, but those that make a slip as music after those that make none (within the
     tier, and then above it), and each slip counted as `slip` of one bar's distance. A candidate
     enters if it is not a near copy of one already in (it must differ in at least `near_copy` of the
-    changed bars) and if, of it and any one in that dominates it or is dominated by it, the worse
-    differs in kind and then says so: more than half of its steps are of other strategies or in
-    other bars, or it makes no slip where the better does. Room that is left goes to undominated
-    ones, at most one near copy among them.
+    changed bars, where bars that share all but a share of `alike` of their notes do not) and if, of
+    it and any one in that dominates it or is dominated by it, the worse differs in kind and then
+    says so: more than half of its steps are of other strategies or in other bars, or it makes no
+    slip where the better does. Room that is left goes to undominated ones, at most one near copy
+    among them.
     """
     chosen: list[Candidate] = []
     waiting: list[Candidate] = []
     for candidate in sorted(candidates, key=lambda c: _entry_key(c, slip)):
         if len(chosen) >= count:
             break
-        near = any(bars_apart(candidate, c, source) < near_copy for c in chosen)
+        near = any(bars_apart(candidate, c, source, alike) < near_copy for c in chosen)
         if near or not all(_both_stand(candidate, c) for c in chosen):
             waiting.append(candidate)
         else:
@@ -124,8 +134,10 @@ def choose(
     for candidate in waiting:  # rather than show too few: the rest of the front, one near copy
         if len(chosen) >= count:
             break
-        apart = min((bars_apart(candidate, c, source) for c in chosen), default=1.0)
-        if apart == 0.0 or (apart < near_copy and copies):
+        if any(candidate.bars == c.bars for c in chosen):
+            continue
+        apart = min((bars_apart(candidate, c, source, alike) for c in chosen), default=1.0)
+        if apart < near_copy and copies:
             continue
         if not any(dominates(c, candidate) or dominates(candidate, c) for c in chosen):
             chosen.append(candidate)

@@ -469,7 +469,8 @@ def _select(
             c for c in pool if not c.faults and c.reading.difficulty < original.difficulty
         ]
         choices = choose(
-            playable, source, count, lattice.numbers.near_copy, lattice.numbers.slip
+            playable, source, count, lattice.numbers.near_copy, lattice.numbers.slip,
+            lattice.numbers.alike,
         )
         fresh = [c.candidate for c in choices if id(c.candidate.part) not in checked]
         if not fresh:

@@ -55,6 +55,7 @@ class SearchSettings:
     shuns: tuple[float, ...]
     distance: float
     near_copy: float
+    alike: float
 
 
 @cache

@@ -10,7 +10,7 @@ neighbours change at once, so that many are tried in one reading.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from simplify.distance import distance
@@ -23,7 +23,7 @@ from simplify.search.reading import Reading
 from simplify.sense import slips
 from simplify.strategy import broken_promises
 
-GIVEN, TRADED = "some notes of the original put back", "some notes put back for others"
+GIVEN, LEFT = "some notes of the original put back", "some left out"
 """What is said of a bar that was touched up."""
 
 _Rows = tuple[tuple[Note, ...], ...]
@@ -128,7 +128,7 @@ class Touching:
             for _, notes in _by_hand(rest):
                 yield Touch(bar, notes, False)
 
-    def touched(self, at: int, touches: Iterable[Touch], reason: str) -> State | None:
+    def touched(self, at: int, touches: Sequence[Touch]) -> State | None:
         """A column with these touches; None if it can't be written, breaks a promise, or makes a
         slip that it did not make before."""
         lattice, (low, high) = self.lattice, self.lattice.spans[at]
@@ -143,14 +143,18 @@ class Touching:
             rows[touch.bar] = enriched(self.basis, low + touch.bar, kept, back)
         if _ties(rows) != _ties(state.rows):
             return None
-        before, words = state.edits, reason
+        before, said = state.edits, list[str]()
         if before and before[-1].strategy == WRITE_ANEW:
-            before, said = before[:-1], before[-1].reason
-            words = said if reason in said else f"{said}, {reason}"
+            before, said = before[:-1], [before[-1].reason]
+        backs = {touch.back for touch in touches}
+        said += [
+            words for words, back in ((GIVEN, True), (LEFT, False))
+            if back in backs and not any(words in one for one in said)
+        ]
         part = lattice.part.apply_all(before)
         edit = rewritten(
             (n for row in part.notes_by_bar[low : high + 1] for n in row),
-            (n for row in rows for n in row), words,
+            (n for row in rows for n in row), ", ".join(said),
         )
         if edit is None:
             return None

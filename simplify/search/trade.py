@@ -18,7 +18,7 @@ import numpy as np
 from simplify.difficulty.load import sustained_each
 from simplify.search.give_back import Price, Refused, may_hold, price
 from simplify.search.reading import Reading
-from simplify.search.touch import TRADED, State, Touch, Touching
+from simplify.search.touch import State, Touch, Touching
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ def _priced_drops(touching: Touching, readings: int) -> tuple[list[Price], int]:
     for at, state in touching.states.items():
         found = []
         for drop in touching.drops(at):
-            without = touching.touched(at, [drop], TRADED)
+            without = touching.touched(at, [drop])
             if without is not None and without.effort - state.effort < lattice.numbers.drop_cost:
                 found.append((without.effort - state.effort, drop, without))
         found.sort(key=lambda row: row[0], reverse=True)
@@ -167,7 +167,7 @@ def _composed(touching: Touching, deals: Sequence[Deal]) -> dict[int, State]:
         own: dict[int, State] = {}
         for at in sorted(deal.columns):
             touches = [one.touch for one in (*deal.paid, deal.gift) if one.at == at]
-            state = touching.touched(at, touches, TRADED)
+            state = touching.touched(at, touches)
             if state is None:
                 break
             own[at] = state
