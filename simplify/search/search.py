@@ -377,14 +377,11 @@ def _touched_up(lattice: Lattice, basis: Basis, path: Path) -> list[Way]:
     if not lattice.read(path).within or not any(path):
         return []
     touching, refused = Touching(lattice, basis, path), Refused()
-    ways = []
     give_back(touching, numbers.gifts, refused)
-    ways.append(touching.way())
-    for _ in range(numbers.trade_rounds):
-        left = trade(touching, numbers.trades, refused)
-        give_back(touching, left, refused)
-        ways.append(touching.way())
-    return list(dict.fromkeys(way for way in ways if way is not None))
+    given = touching.way()
+    left = trade(touching, numbers.trades, refused)
+    give_back(touching, left, refused)
+    return list(dict.fromkeys(way for way in (given, touching.way()) if way is not None))
 
 
 def _sweep(

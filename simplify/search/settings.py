@@ -39,7 +39,6 @@ class SearchSettings:
     hope: float
     surely: float
     gifts: int
-    trade_rounds: int
     trades: int
     trade_share: float
     drop_cost: float
