@@ -136,12 +136,11 @@ def masses(passage: Passage) -> tuple[float, ...]:
     """How much there is of what each part (in the order of `PARTS`) is a share of: the distance of
     a passage is, nearly, the mean of its bars' distances, each part weighted by its mass there."""
     read, bars = _read(passage), passage.bars
-    beats, off = _beats(bars), _numbers("rhythm")["off_beat"]
+    beats = _beats(bars)
     line = sum(max(1.0, _length(s)) ** 0.5 for s in read.line)
     length = float(sum(bar.duration for bar in bars))
     onsets = sum(
-        1.0 if abs(beats(tick) - round(beats(tick))) < 1e-9 else off
-        for tick, _ in {(s.onset, s.lead) for s in read.sounds.values()}
+        _beat_weight(beats(tick)) for tick, _ in {(s.onset, s.lead) for s in read.sounds.values()}
     )
     return line, length, length, onsets, float(len(read.sounds))
 
@@ -187,6 +186,11 @@ def _beats(bars: Sequence[Bar]) -> Callable[[int], float]:
         return beats + (tick - onset) / pulse
 
     return place
+
+
+def _beat_weight(beat: float) -> float:
+    """What an onset weighs: on a felt beat 1, off it less."""
+    return 1.0 if abs(beat - round(beat)) < 1e-9 else _numbers("rhythm")["off_beat"]
 
 
 # Matching
@@ -392,10 +396,7 @@ def _rhythm(
     a, b = sorted({(s.onset, s.lead) for s in old.sounds.values()}), sorted(
         {(s.onset, s.lead) for s in new.sounds.values()}
     )
-    weight = {
-        place: 1.0 if abs(beats(place[0]) - round(beats(place[0]))) < 1e-9 else k["off_beat"]
-        for place in {*a, *b}
-    }
+    weight = {place: _beat_weight(beats(place[0])) for place in {*a, *b}}
     both = {*a} & {*b}
     left, right = [p for p in a if p not in both], [p for p in b if p not in both]
     cost = match["gone"] * sum(weight[p] for p in (*left, *right))

@@ -259,7 +259,7 @@ class _Grow:
 
 @dataclass(frozen=True, slots=True)
 class _Sweep:
-    """One walk of the lattice: soften a path, trim it and give notes back to it; or fill the front
+    """One walk of the lattice: soften a path, trim it and touch it up; or fill the front
     with so many paths; or sweep over the strains' weights with a share of the weight of excess
     (small: the tier is only approached) and some strategies shunned. first: what the second round
     goes on from, so a path is softened only, and what a sweep finds is not."""
@@ -347,7 +347,7 @@ def _walk(
         step()
 
     def entered() -> list[Path]:
-        """What was touched up, in the lattice; the last of it is the nearest."""
+        """What was touched up, in the lattice."""
         paths = [lattice.enter(way) for way in ways]
         found.extend(path for path in paths if path not in found)
         ways.clear()

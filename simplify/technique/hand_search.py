@@ -4,8 +4,8 @@
 cheapest way through it. Between stretches stands a fringe: little, and enough to run the next one.
 A short piece (`KEPT` stretches) keeps all tables until it is read back. In a longer one they are
 kept for two stretches only, or it would touch much fresh memory. So there the way back through a
-stretch is read early, from where the next one ends cheapest; almost always the
-piece's cheapest plan goes the same way, and where it does not the stretch is run again.
+stretch is read early, from where the next one ends cheapest; almost always the piece's cheapest
+plan goes the same way, and where it does not the stretch is run again.
 
 A changed piece is run from the last fringe before the change until a fringe is the same as before
 (`Fringe.same`; costs are exact), and read back until a state is the same as before: what lies
@@ -126,7 +126,7 @@ def plan(rules: HandRules, moments: Moments) -> tuple[Ints, Ints, HandPath]:
     stretches: list[_Stretch] = []
     runs: list[Run | None] = []
     reads: list[Read | None] = []
-    early = len(bounds) > KEPT  # a longer piece is read on the way, its tables are not kept
+    early = len(bounds) - 1 > KEPT  # a longer piece is read on the way, its tables are not kept
     read: Read | None = None
     for low, high in pairwise(bounds):
         stretch = _stretch(moments, 0, low, high, fringes[-1])
