@@ -198,7 +198,7 @@ def test_nothing_to_gain_says_so():
 
 def test_variants_start_with_the_original_and_beat_it(part: Part):
     """The original is always in the comparison; nothing returned is worse than it in everything."""
-    column = column_of(part, 1, 1, settings().context_beats)
+    column = column_of(part, 1, 1, (0, len(part.bars) - 1))
     grown = grow_variants(column, 0, AMATEUR, ALL, Keeps.NOTHING, settings())
     variants = grown.variants
     assert variants[0].edits == ()
@@ -211,6 +211,19 @@ def test_variants_start_with_the_original_and_beat_it(part: Part):
             or variant.excess < variants[0].excess
             or variant.strain < variants[0].strain
         )
+
+
+def test_a_column_is_read_with_its_neighbours_but_none_outside_the_passage(part: Part):
+    """What lies outside asks nothing of the passage, so it must not tell which variants are
+    good."""
+    inner = column_of(part, 1, 1, (0, 2))
+    assert (inner.at, len(inner.part.bars)) == (1, 3)
+    assert inner.part.notes_by_bar == part.window(0, 2).notes_by_bar
+    last = column_of(part, 1, 1, (0, 1))
+    assert (last.at, len(last.part.bars)) == (1, 2)
+    alone = column_of(part, 1, 1, (1, 1))
+    assert (alone.at, len(alone.part.bars)) == (0, 1)
+    assert read_bars(alone.part, AMATEUR) == read_bars(part.window(1, 1), AMATEUR)
 
 
 def test_columns_join_tied_bars():

@@ -103,7 +103,7 @@ class _Grower:
         made = len(slips(self.around, self.around.of(part))) if edits else 0
         self.tally.readings += 1
         at, last = self.column.at, self.column.last_at
-        bars = read_bars(part, self.player, at, last, self.column.edges).bars
+        bars = read_bars(part, self.player, at, last).bars
         rows = part.notes_by_bar[at : last + 1]
         node = _Node(Variant(edits, at, rows, ids, far, made, bars), part)
         self.everything.append(node)

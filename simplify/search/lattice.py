@@ -172,7 +172,6 @@ class Lattice:
         self.part, self.first, self.last = part, first, last
         self.player, self.numbers, self.keeps, self.until = player, numbers, keeps, until
         self.spans = tuple(spans)
-        self.edges = part.bars[first].onset, part.bars[last].end
         self.counts = _counts(part, self.spans)
         self.effects: list[dict[MoveKey, Effect]] = [{} for _ in self.spans]
         self.tally = Tally()
@@ -651,7 +650,7 @@ class Lattice:
         far = distance(before, after).counted(self.counts[at])
         made = len(slips(before, after))
         self.tally.readings += 1
-        bars = read_bars(part, self.player, column.at, column.last_at, column.edges).bars
+        bars = read_bars(part, self.player, column.at, column.last_at).bars
         return Variant(edits, low, whole.notes_by_bar[low : high + 1], ids, far, made, bars)
 
     def _add(self, at: int, variant: Variant) -> bool:
@@ -678,8 +677,7 @@ class Lattice:
         neighbours = tuple(0 if i == at else choice for i, choice in enumerate(path))
         low, high = self.spans[at]
         return column_of(
-            self.build(neighbours), low, high, self.numbers.context_beats, self.edges,
-            self.counts[at],
+            self.build(neighbours), low, high, (self.first, self.last), self.counts[at],
         )
 
     def asking(self, paths: Sequence[Path]) -> list[int]:

@@ -133,27 +133,20 @@ def read_bars(
     player: Player,
     first: int = 0,
     last: int | None = None,
-    edges: tuple[int, int] | None = None,
 ) -> Reading:
     """Performs and measures the part for the player, and reads bars first..last of it (indices;
-    all of them by default): the others are context. edges: ticks between which the music may be
-    changed; joins with what lies outside them weigh as excess, not as faults."""
+    all of them by default): the others are context."""
     last = len(part.bars) - 1 if last is None else last
     performance = perform(part, player)
     assessment = part_of(assess(performance), first, last)
     low, high = part.bars[first].onset, part.bars[last].end
-    start, end = edges or (part.bars[0].onset, part.end)
-    own, across = split_faults(performance, find_faults(performance), start, end)
-    counts, joins = [0] * (last - first + 1), [0] * (last - first + 1)
-    inside = [fault for fault in own if low <= fault.onset < high]
+    counts = [0] * (last - first + 1)
+    inside = [fault for fault in find_faults(performance) if low <= fault.onset < high]
     for fault in inside:
         counts[part.bar_at(fault.onset).index - first] += 1
-    for fault in across:
-        if low <= fault.onset < high:
-            joins[part.bar_at(fault.onset).index - first] += 1
     rows = tuple(
-        replace(row, faults=count, excess=row.excess + settings().join * join)
-        for row, count, join in zip(bars_of(assessment, player), counts, joins, strict=True)
+        replace(row, faults=count)
+        for row, count in zip(bars_of(assessment, player), counts, strict=True)
     )
     fits = within(assessment, player.rules, inside)
     return Reading(assessment.difficulty, assessment.layers, rows, fits)

@@ -7,7 +7,7 @@ them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from simplify.distance import PARTS
 from simplify.score.model import Edit, Note, NoteId, Part, Passage
@@ -20,19 +20,18 @@ EVEN = (1.0,) * len(PARTS)
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """Bars first..last of the whole part, with a trimmed context around them.
+    """Bars first..last of the whole part, with the bars beside them as context.
 
-    part: the column's bars plus the last and first beats of their neighbours; at: index in `part`
-    of the column's first bar; length: bars; edges: ticks between which the music may be changed;
-    counts: how many times over each part of the distance counts in its bars, so that the mean over
-    all columns is the distance of the whole (see `distance.masses`).
+    part: the column's bars and their neighbours as far as the passage goes; at: index in `part`
+    of the column's first bar; length: bars; counts: how many times over each part of the distance
+    counts in its bars, so that the mean over all columns is the distance of the whole (see
+    `distance.masses`).
     """
 
     first: int
     part: Part
     at: int
     length: int
-    edges: tuple[int, int]
     counts: tuple[float, ...] = EVEN
 
     @property
@@ -122,37 +121,12 @@ class Tally:
 
 
 def column_of(
-    part: Part,
-    first: int,
-    last: int,
-    context_beats: int,
-    edges: tuple[int, int] | None = None,
-    counts: tuple[float, ...] = EVEN,
+    part: Part, first: int, last: int, passage: tuple[int, int], counts: tuple[float, ...] = EVEN
 ) -> Column:
-    """Cuts a column out of a part with a little context on both sides; edges: as in `Column`, the
-    whole part by default; counts: as there."""
-    start, end = max(0, first - 1), min(len(part.bars) - 1, last + 1)
-    window = part.window(start, end)
-    at = first - start
-    low = window.bars[at].onset
-    high = window.bars[at + last - first].end
-    if at:
-        low -= context_beats * window.bars[0].pulse_ticks
-    if end > last:
-        high += context_beats * window.bars[-1].pulse_ticks
-    kept = tuple(
-        note
-        for note in window.notes
-        if at <= note.bar <= at + last - first or low <= note.onset < high
-    )
-    return Column(
-        first,
-        replace(window, notes=kept),
-        at,
-        last - first + 1,
-        edges or (part.bars[0].onset, part.end),
-        counts,
-    )
+    """Cuts a column out of a part, with a bar of context on both sides, but none outside the bars
+    (first, last) of the passage, which is read by itself; counts: as in `Column`."""
+    start, end = max(passage[0], first - 1), min(passage[1], last + 1)
+    return Column(first, part.window(start, end), first - start, last - first + 1, counts)
 
 
 @dataclass(frozen=True, slots=True)
