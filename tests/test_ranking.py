@@ -95,6 +95,21 @@ def test_of_two_near_copies_the_one_with_fewer_slips_is_shown():
     assert [c.candidate for c in choose([near, far], SOURCE, 1, 0.34, 0.01)] == [near]
 
 
+def test_one_that_keeps_figures_is_shown_beside_nearer_ones():
+    """The nearest comes first whatever it breaks up; after it, like bars kept alike are worth
+    distance, and one that is beaten in everything else says what it has for it."""
+    near = replace(candidate(0.20, 20.0, mark=1), unlike=1.0)
+    second = replace(candidate(0.22, 19.5, bars=(1, 2), mark=2), unlike=1.0)
+    even = candidate(0.30, 21.0, mark=3)
+    pool = [near, second, even]
+    assert [c.candidate for c in choose(pool, SOURCE, 2, 0.3)] == [near, second]
+    chosen = choose(pool, SOURCE, 2, 0.3, unlike=0.15)
+    assert [c.candidate for c in chosen] == [near, even]
+    assert "alike" in chosen[1].note
+    patchy = replace(even, unlike=0.6)
+    assert [c.candidate for c in choose([near, patchy], SOURCE, 2, 0.3, unlike=0.15)] == [near]
+
+
 def test_difference_in_kind_is_zero_to_itself():
     one = candidate(0.1, 30.0)
     assert difference_in_kind(one, one) == 0.0

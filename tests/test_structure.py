@@ -17,7 +17,7 @@ LAYERS = (
     ("simplify.score.model",),
     ("simplify.score", "simplify.harp"),
     ("simplify.technique",),
-    ("simplify.difficulty", "simplify.distance", "simplify.sense"),
+    ("simplify.difficulty", "simplify.distance", "simplify.figures", "simplify.sense"),
     ("simplify.realise",),
     ("simplify.strategy",),
     ("simplify.search",),

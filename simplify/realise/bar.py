@@ -20,6 +20,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+from simplify.figures import rhythm
 from simplify.harp.hand import LOW_LINE, OPEN_LOW
 from simplify.harp.instrument import Instrument
 from simplify.harp.player import Player
@@ -150,6 +151,27 @@ class Basis:
                     for n in self.part.notes_by_bar[bar.index]
                 ),
             )
+            rows.setdefault(key, []).append(bar.index)
+        return tuple(tuple(row) for row in rows.values())
+
+
+    @cached_property
+    def figures(self) -> Mapping[str, tuple[tuple[int, ...], ...]]:
+        """Bars (indices) with the same rhythm, in order of their first: that of the tune, for the
+        dial that thins it, and that of what accompanies it, for those that thin that."""
+        return {
+            "tune": self._with_one_rhythm(True),
+            **dict.fromkeys(("pace", "chords"), self._with_one_rhythm(False)),
+        }
+
+    def _with_one_rhythm(self, leading: bool) -> tuple[tuple[int, ...], ...]:
+        rows: dict[tuple[object, ...], list[int]] = {}
+        for bar in self.part.bars:
+            notes = [
+                note for note in self.part.notes_by_bar[bar.index]
+                if (note.id in self.tune) == leading
+            ]
+            key = bar.duration, bar.beat_type, rhythm(bar, notes)
             rows.setdefault(key, []).append(bar.index)
         return tuple(tuple(row) for row in rows.values())
 

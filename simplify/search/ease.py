@@ -98,13 +98,14 @@ class Easing:
         least: Dials = Dials(),  # noqa: B008 - an immutable value
         promises: Mapping[str, int] | None = None, keeps: Keeps = Keeps.NOTHING,
         span: tuple[int, int] | None = None, rows: Rows | None = None,
-        until: float | None = None,
+        until: float | None = None, even: bool = False,
     ) -> None:
         """most: difficulty that must not be exceeded, besides the player's rules; start: dials to
         begin with; locked: bars (indices) that stay; promises: how far a dial may go at most;
         keeps: what every bar is held to; span: the bars (first, last) that are read, by
         themselves; those outside it stay; rows: where bars as realised are kept;
-        until: `time.monotonic()` at which to stop."""
+        until: `time.monotonic()` at which to stop; even: whether bars that share a figure are
+        thinned alike."""
         self.basis, self.player, self.most, self.keeps = basis, player, most, keeps
         self.until = until
         self._allowed: dict[tuple[int, Dials], bool] = {}
@@ -116,6 +117,11 @@ class Easing:
         self.locked = frozenset(locked) | outside
         self.limits = {**MOST, **(promises or {})}
         self.group = {bar: row for row in basis.groups for bar in row}
+        self._figures = {
+            (name, bar): row
+            for name, rows in (basis.figures.items() if even else ())
+            for row in rows for bar in row
+        }
         self.rounds = 0
         self._across: list[Crossed] = [((), ())] * 2  # of the last reading, over the edges
         self.visited: dict[tuple[Dials, ...], PassageReading] = {}
@@ -280,14 +286,20 @@ class Easing:
                     return True
         return False
 
+    def together(self, name: str, bar: int) -> list[int]:
+        """Bars in which a dial is turned with a bar's: those with the same notes, and where bars of
+        one figure are eased alike, those; none that is locked."""
+        bars = {*self.group[bar], *self._figures.get((name, bar), ())}
+        return sorted(bars - self.locked)
+
     def _set(self, bar: int, dials: Dials) -> None:
-        for other in self.group[bar]:
-            if other not in self.locked:
-                self.dials[other] = Dials(
-                    *(max(a, b) for a, b in zip(
-                        _values(self.dials[other]), _values(dials), strict=True
-                    ))
-                )
+        for name in MOST:
+            value = dials.at(name)
+            for other in self.together(name, bar):
+                turned = self.dials[other].turned(name, value)
+                same = other in self.group[bar]
+                if self.dials[other].at(name) < value and (same or self.allowed(other, turned)):
+                    self.dials[other] = turned
 
 
 def alone(reading: Reading) -> PassageReading:
@@ -335,21 +347,18 @@ def _askers(performance: Performance, home: Mapping[str, int]) -> dict[int, set[
     return found
 
 
-def _values(dials: Dials) -> tuple[int, ...]:
-    return tuple(dials.at(name) for name in MOST)
-
-
 def ease(
     basis: Basis, player: Player, *, most: float | None = None, locked: Iterable[int] = (),
     start: Sequence[Dials] | None = None, promises: Mapping[str, int] | None = None,
     keeps: Keeps = Keeps.NOTHING, span: tuple[int, int] | None = None,
     rows: Rows | None = None, until: float | None = None, progress: Progress | None = None,
+    even: bool = False,
 ) -> Eased:
     """The basis eased until the player's measure holds, or nothing further helps. Arguments as in
     `Easing`."""
     easing = Easing(
         basis, player, most=most, locked=locked, start=start, promises=promises,
-        keeps=keeps, span=span, rows=rows, until=until,
+        keeps=keeps, span=span, rows=rows, until=until, even=even,
     )
     rounds = settings().ease_rounds
     asking, part, reading, trouble = _turned_up(easing, rounds, progress)
@@ -462,20 +471,25 @@ def _lowered(
     """Every `apart`-th group of equal bars with one dial turned back a step: (group, dial, where it
     stands now)."""
     tried = []
+    turned: set[int] = set()
     for group in easing.basis.groups[phase::apart]:
-        now = easing.dials[group[0]]
-        if group[0] in easing.locked:
+        first = group[0]
+        now = easing.dials[first]
+        if first in easing.locked:
             continue
         for name in ("tune", "colour", "rhythm", "chords", "pace", "near", "free"):
             value = now.at(name) - 1
-            if value < 0 or (group[0], name, value) in stuck:
+            bars = [
+                bar for bar in easing.together(name, first) if easing.dials[bar].at(name) > value
+            ]
+            if value < 0 or turned & set(bars) or (bars[0], name, value) in stuck:
                 continue
-            lower = now.turned(name, value)
-            if not easing.allowed(group[0], lower):
+            lower = {bar: easing.dials[bar].turned(name, value) for bar in bars}
+            if not all(easing.allowed(bar, dials) for bar, dials in lower.items()):
                 continue
-            for bar in group:
-                if bar not in easing.locked:
-                    easing.dials[bar] = lower
-            tried.append((group, name, value))
+            for bar, dials in lower.items():
+                easing.dials[bar] = dials
+            turned |= set(bars)
+            tried.append((tuple(bars), name, value))
             break
     return tried

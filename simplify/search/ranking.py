@@ -19,7 +19,8 @@ class Candidate:
     """A finished rewrite of a passage. part: the whole part rewritten; edits: in the order in
     which they apply to the source part; bars: for each bar of the passage its note ids;
     faults: counted in the passage when the whole part is performed; slips: what it does as music
-    that the source does not."""
+    that the source does not; unlike: share of the bars with a repeated figure that no longer match
+    (see `figures.unlike`)."""
 
     part: Part
     edits: tuple[Edit, ...]
@@ -29,6 +30,7 @@ class Candidate:
     within: bool
     faults: int
     slips: tuple[Slip, ...] = ()
+    unlike: float = 0.0
 
     @property
     def kinds(self) -> frozenset[str]:
@@ -56,12 +58,14 @@ def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int]:
     )
 
 
-def _entry_key(candidate: Candidate, slip: float) -> tuple[object, ...]:
+def _entry_key(candidate: Candidate, slip: float, unlike: float = 0.0) -> tuple[object, ...]:
     """The order in which candidates are looked at: `rank_key`, with those that make no slip first,
-    and each further slip as much as `slip` of one bar's distance."""
+    each further slip as much as `slip` of one bar's distance, and a passage in which no bars of a
+    figure are alike any more as `unlike` of its distance."""
     faults, above, far, *rest = rank_key(candidate)
     slips = len(candidate.slips)
-    return faults, above, bool(slips), far + slip * slips / len(candidate.bars), *rest
+    far += slip * slips / len(candidate.bars) + unlike * candidate.unlike
+    return faults, above, bool(slips), far, *rest
 
 
 def difference_in_kind(one: Candidate, other: Candidate) -> float:
@@ -108,21 +112,24 @@ def choose(
     near_copy: float,
     slip: float = 0.0,
     alike: float = 0.0,
+    unlike: float = 0.0,
 ) -> tuple[Choice, ...]:
     """The alternatives to show, best first.
 
     Taken in rank order, but those that make a slip as music after those that make none (within the
-    tier, and then above it), and each slip counted as `slip` of one bar's distance. A candidate
+    tier, and then above it), and each slip counted as `slip` of one bar's distance; after the first
+    of them, like bars that are not treated alike count as up to `unlike`, too. A candidate
     enters if it is not a near copy of one already in (it must differ in at least `near_copy` of the
     changed bars, where bars that share all but a share of `alike` of their notes do not) and if, of
     it and any one in that dominates it or is dominated by it, the worse differs in kind and then
     says so: more than half of its steps are of other strategies or in other bars, or it makes no
-    slip where the better does. Room that is left goes to undominated ones, at most one near copy
-    among them.
+    slip where the better does, or keeps figures that the better breaks up. Room that is left goes
+    to undominated ones, at most one near copy among them.
     """
     chosen: list[Candidate] = []
     waiting: list[Candidate] = []
-    for candidate in sorted(candidates, key=lambda c: _entry_key(c, slip)):
+    pool = sorted(candidates, key=lambda c: _entry_key(c, slip))
+    for candidate in (*pool[:1], *sorted(pool[1:], key=lambda c: _entry_key(c, slip, unlike))):
         if len(chosen) >= count:
             break
         near = any(bars_apart(candidate, c, source, alike) < near_copy for c in chosen)
@@ -153,7 +160,16 @@ def _both_stand(one: Candidate, other: Candidate) -> bool:
         one, other = other, one
     elif not dominates(other, one):
         return True
-    return difference_in_kind(one, other) > 0.5 or bool(other.slips and not one.slips)
+    return (
+        difference_in_kind(one, other) > 0.5
+        or bool(other.slips and not one.slips)
+        or keeps_figures(one, other)
+    )
+
+
+def keeps_figures(one: Candidate, other: Candidate) -> bool:
+    """True if one treats like bars alike where the other does not: in half of them at least."""
+    return other.unlike - one.unlike >= 0.5
 
 
 def _note(candidate: Candidate, chosen: Sequence[Candidate]) -> str:
@@ -161,6 +177,8 @@ def _note(candidate: Candidate, chosen: Sequence[Candidate]) -> str:
     beaten = [c for c in chosen if dominates(c, candidate)]
     if not beaten:
         return ""
+    if all(keeps_figures(candidate, c) for c in beaten):
+        return "differs in kind from the closer ones: bars that were alike are still alike"
     if all(c.slips for c in beaten) and not candidate.slips:
         return "differs in kind from the closer ones: it keeps the harmony and its voice leading"
     return "differs in kind from the closer ones"

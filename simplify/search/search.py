@@ -8,11 +8,13 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 
 from simplify.distance import distance
+from simplify.figures import unlike
 from simplify.harp.player import Player
 from simplify.realise.bar import Basis, Rows, basis_of
 from simplify.realise.edit import written_anew
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.ease import ease
+from simplify.search.give_alike import give_alike
 from simplify.search.give_back import Refused, give_back
 from simplify.search.grow import Grown, grow_variants
 from simplify.search.lattice import Lattice, Path, Settled, Way, cut_columns, moved
@@ -28,8 +30,10 @@ from simplify.strategy import Keeps, Strategy, broken_promises
 Progress = Callable[[int, int], None]
 """Called with (steps done, steps in all)."""
 
-PROMISES: tuple[Mapping[str, int], ...] = ({}, {"tune": 0}, {"pace": 3})
-"""How far dials may go in each easing of a passage."""
+EASINGS: tuple[tuple[Mapping[str, int], bool], ...] = (
+    ({}, True), ({"tune": 0}, False), ({"pace": 3}, False)
+)
+"""For each easing of a passage how far dials may go, and whether bars of one figure go together."""
 
 TIME, REACHED, EXHAUSTED = (
     "the time given ran out",
@@ -82,7 +86,7 @@ def search(
     inner = part.window(shift, min(len(part.bars) - 1, last + 2))
     start, end = first - shift, last - shift
     spans = cut_columns(inner, start, end, numbers.column_bars)
-    steps = len(spans) + len(PROMISES) + 3
+    steps = len(spans) + len(EASINGS) + 3
     done = 0
 
     def step() -> None:
@@ -107,6 +111,7 @@ def search(
     basis = basis_of(inner, player.harp)
     team = _Team(lattice, tuple(strategies), basis, _share(until, 0.5))
     seeds: list[Path] = []
+    even: list[Path] = []
 
     def taken(results: Iterator[_Result]) -> None:
         for result in results:
@@ -115,17 +120,18 @@ def search(
                 lattice.tally.readings += result.readings
                 paths = [lattice.enter(way) for way in result.ways]
                 seeds.extend(path for path in paths[-1:] if path not in seeds)
+                even.extend(paths[-1:] if result.even else ())
             elif isinstance(result, Grown):
                 lattice.take(result)
 
-    eases = [_Ease(promises) for promises in PROMISES]
+    eases = [_Ease(promises, even) for promises, even in EASINGS]
     taken(_side_by_side(team, eases[:2], workers))
     beside = min(seeds, key=lattice.need, default=lattice.written)
     asking = lattice.asking(seeds)
     taken(_side_by_side(team, [*eases[2:], *(_Grow(beside, at) for at in asking)], workers))
     if may_widen and any(lattice.stuck(at) for at in asking):
         return widened()
-    settled = _walk(replace(team, until=_share(until, 0.5)), workers, step, seeds)
+    settled = _walk(replace(team, until=_share(until, 0.5)), workers, step, seeds, even)
     choices, front, nearest = _select(lattice, settled, part, shift, count, keeps)
     if may_widen and not choices:
         return widened()
@@ -191,10 +197,11 @@ class _Team:
 @dataclass(frozen=True, slots=True)
 class _Eased:
     """What was tried while a passage was eased; the last is how far it came. readings: of the
-    whole passage."""
+    whole passage; even: whether bars of one figure were eased alike."""
 
     ways: tuple[Way, ...]
     readings: int
+    even: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,9 +219,11 @@ class _Walked:
 @dataclass(frozen=True, slots=True)
 class _Ease:
     """Eases the passage by writing its bars anew, as much as each needs for the whole to come
-    within the tier. promises: how far a dial may go at most."""
+    within the tier. promises: how far a dial may go at most; even: whether bars of one figure are
+    eased alike."""
 
     promises: Mapping[str, int]
+    even: bool
 
     def done(self, team: _Team) -> _Eased:
         """What was tried on the way."""
@@ -223,7 +232,7 @@ class _Ease:
         rows = Rows(team.basis, player)
         eased = ease(
             team.basis, player, promises=self.promises, keeps=lattice.keeps, span=span,
-            rows=rows, until=team.until,
+            rows=rows, until=team.until, even=self.even,
         )
         bars = range(span[0], span[1] + 1)
         final = eased.dials[span[0] : span[1] + 1]
@@ -237,7 +246,7 @@ class _Ease:
             )
             if way is not None:
                 ways.append(way)
-        return _Eased(tuple(ways), eased.rounds)
+        return _Eased(tuple(ways), eased.rounds, self.even)
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,18 +311,37 @@ class _Sweep:
         )
 
 
-_Job = _Ease | _Grow | _Sweep
+@dataclass(frozen=True, slots=True)
+class _GiveAlike:
+    """Gives notes back to a path within the rules, in all bars of a figure or in none. What comes
+    of it is shown, and not mixed with other paths, which would break the figures up again."""
+
+    path: Path
+
+    def done(self, team: _Team) -> _Walked:
+        """What it comes to."""
+        lattice = team.lattice.copy()
+        touching = Touching(lattice, team.basis, self.path)
+        give_alike(touching, lattice.numbers.gifts)
+        way = touching.way()
+        found = [] if way is None else [lattice.enter(way)]
+        return _Walked((), {}, tuple(lattice.worth_showing(found, {})), lattice.tally, ())
+
+
+_Job = _Ease | _Grow | _Sweep | _GiveAlike
 _Result = _Eased | Grown | _Walked
 
 
 def _walk(
-    team: _Team, workers: int, step: Callable[[], None], seeds: Sequence[Path]
+    team: _Team, workers: int, step: Callable[[], None], seeds: Sequence[Path],
+    even: Sequence[Path],
 ) -> list[Settled]:
     """Settled paths of all sweeps, softened where they are within the rules.
 
     Where easing did not reach the tier, columns that no variant eases enough are first grown anew
     beside the best path so far. Then come the first sweep and the softening of what was eased, then
-    the other sweeps, and the nearest path so far softened further and touched up; then, with what
+    the other sweeps, the nearest path so far softened further and touched up, and notes given back
+    to those eased evenly (`even`); then, with what
     that brought in the lattice, the first sweep and the nearest path once more. Each job knows what
     was known before its round.
     """
@@ -336,7 +364,7 @@ def _walk(
     settled: list[Settled] = []
     ways: list[Way] = []
 
-    def walked(jobs: Sequence[_Sweep]) -> None:
+    def walked(jobs: Sequence[_Sweep | _GiveAlike]) -> None:
         for result in _side_by_side(team, jobs, workers):
             if isinstance(result, _Walked):
                 lattice.learn(result.readings)
@@ -357,7 +385,10 @@ def _walk(
     walked([first_sweep, *(_Sweep(soften=path, first=True) for path in eased)])
     near = _nearest(lattice, found)
     leaned = _leaned_on([lattice.edits(path) for path in near or found])
-    jobs = [_Sweep(soften=path) for path in near[: numbers.softened]]
+    jobs: list[_Sweep | _GiveAlike] = [
+        _Sweep(soften=path) for path in near[: numbers.softened]
+    ]
+    jobs += [_GiveAlike(path) for path in even if lattice.read(path).within and any(path)]
     jobs += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     if not lattice.out_of_time():
@@ -457,6 +488,7 @@ def _select(
                 one.reading.within,
                 one.reading.faults,
                 one.slips,
+                unlike(before, before.of(new)),
             )
         )
     pool.sort(key=rank_key)
@@ -467,7 +499,7 @@ def _select(
         ]
         choices = choose(
             playable, source, count, lattice.numbers.near_copy, lattice.numbers.slip,
-            lattice.numbers.alike,
+            lattice.numbers.alike, lattice.numbers.unlike,
         )
         fresh = [c.candidate for c in choices if id(c.candidate.part) not in checked]
         if not fresh:

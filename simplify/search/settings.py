@@ -55,6 +55,7 @@ class SearchSettings:
     distance: float
     near_copy: float
     alike: float
+    unlike: float
 
 
 @cache
