@@ -3,8 +3,9 @@
 Every edit that a strategy proposes for the original is read in full, and so is every sweep: all
 edits of one strategy that do not clash, in both staves or in one, as one move. What sets of moves
 would do together is guessed from that (`combine`), and the sets that promise most are read. From
-the best variants so far the strategies propose anew, and so on for a few rounds. What comes back
-is a small set of variants (`variants.thinned`).
+the best variants so far further sets are read, since a guess goes wrong the further it reaches;
+where a column is grown anew the strategies propose anew for them, too. What comes back is a small
+set of variants (`variants.thinned`).
 """
 
 from __future__ import annotations
@@ -165,6 +166,11 @@ class _Grower:
             self.single_moves(original, self.offers(original), None)
         self.sets_of_moves(original, numbers.sets)
         done = {id(original)}
+        for goal in self.goals:
+            node = self._most_promising(goal, done)
+            if node is not None and not self.out_of_time():
+                done.add(id(node))
+                self.sets_of_moves(node, numbers.carried)
         for _ in range(numbers.again if self.again else 0):
             if self.out_of_time():
                 break

@@ -22,6 +22,7 @@ class SearchSettings:
     width: int
     depth: int
     sets: int
+    carried: int
     again: int
     contenders: int
     trials: int

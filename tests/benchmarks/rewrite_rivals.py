@@ -4,10 +4,10 @@
         [--what exhaustive,plain,random,nsga,ablation] [--passages N]
 
 exhaustive: every combination of the best edits of one bar, read in full, against the search on that
-bar; plain: only leaving notes out and shifting octaves, with the same search: the share of its
-front that ours is at least as near and as easy as; random: the same for random thinnings; nsga:
-NSGA-II (pymoo; Deb et al. 2002) over the same edits with ten times our processor time; ablation:
-hypervolume lost when a strategy that the front uses is taken away.
+bar; plain: only leaving notes out and shifting octaves, with the same search: its hypervolume as a
+share of ours, and the share of its front that ours is at least as near and as easy as; random: the
+same for random thinnings; nsga: NSGA-II (pymoo; Deb et al. 2002) over the same edits with ten times
+our processor time; ablation: hypervolume lost when a strategy that the front uses is taken away.
 
 Everything is compared by front: distance against difficulty, each rewrite read by itself, the
 original as the worst point, faults counted as no rewrite. Hypervolume is the area between a front
@@ -207,7 +207,7 @@ def dominated(points: Sequence[Point], ours: Sequence[Point]) -> float:
 
 def passages(options: argparse.Namespace, player: Player) -> Iterator[tuple[str, Part, int, int]]:
     """(piece, part, first bar, last bar): the first passages of every piece that are over the
-    tier, cut to the bars asked for."""
+    tier, cut to the first bars, as many as asked for, that by themselves are over it, too."""
     for name, wanted in PIECES:
         if options.only not in name:
             continue
@@ -219,7 +219,11 @@ def passages(options: argparse.Namespace, player: Player) -> Iterator[tuple[str,
         performance = perform(part, player)
         found = passages_over(performance, find_faults(performance))
         for first, last in found[: options.passages]:
-            yield name, part, first, min(last, first + options.bars - 1)
+            for at in range(first, max(first, last - options.bars + 1) + 1):
+                end = min(last, at + options.bars - 1)
+                if not read_bars(part.window(at, end), player).within:
+                    yield name, part, at, end
+                    break
 
 
 def main() -> None:
@@ -236,6 +240,7 @@ def main() -> None:
     options = parser.parse_args()
     player = tier_player(options.tier)
     sums: dict[str, list[float]] = {what: [] for what in options.what.split(",")}
+    areas: dict[str, list[float]] = {"plain": [], "random": []}
     lost: dict[str, list[float]] = {}
     for name, part, first, last in passages(options, player):
         passage = Passage(part, first, last)
@@ -256,15 +261,20 @@ def main() -> None:
                 words.append(f"one bar against all {len(every)} combinations {one / best:.3f}")
         if "plain" in sums:
             plain = points_of(search(part, first, last, player, PLAIN), part, first, last, player)
-            if plain:
+            if plain and area > 0.0:
                 sums["plain"].append(dominated(plain, ours))
+                areas["plain"].append(hypervolume(plain, worst) / area)
                 words.append(
-                    f"plain {hypervolume(plain, worst):.3f}, dominated {sums['plain'][-1]:.2f}"
+                    f"plain {areas['plain'][-1]:.3f} of ours, dominated {sums['plain'][-1]:.2f}"
                 )
         if "random" in sums:
             chance = thinned(part, passage, player, options.random, seed=1)
-            sums["random"].append(dominated(chance, [*ours, (0.0, worst[1])]))
-            words.append(f"random dominated {sums['random'][-1]:.2f}")
+            if area > 0.0:
+                sums["random"].append(dominated(chance, [*ours, (0.0, worst[1])]))
+                areas["random"].append(hypervolume(chance, worst) / area)
+                words.append(
+                    f"random {areas['random'][-1]:.3f} of ours, dominated {sums['random'][-1]:.2f}"
+                )
         if "nsga" in sums:
             other = hypervolume(nsga(part, passage, player, 10.0 * spent, seed=1), worst)
             if area > 0.0 or other > 0.0:
@@ -285,6 +295,13 @@ def main() -> None:
             print(
                 f"{what}: {len(values)} passages, median {statistics.median(values):.3f}, mean"
                 f" {statistics.mean(values):.3f}, least {min(values):.3f}, most {max(values):.3f}"
+            )
+    for what, values in areas.items():
+        if values:
+            less = sum(value < 1.0 for value in values)
+            print(
+                f"{what}: less hypervolume than ours on {less} of {len(values)} passages, of ours"
+                f" median {statistics.median(values):.3f}, most {max(values):.3f}"
             )
     for taken, losses in sorted(lost.items(), key=lambda row: -statistics.mean(row[1])):
         print(f"without {taken}: {statistics.mean(losses):+.3f} lost on {len(losses)} passages")
