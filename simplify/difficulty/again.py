@@ -27,7 +27,7 @@ from simplify.difficulty.load import (
     read_for,
     verdict,
 )
-from simplify.difficulty.voices import Line, Voices, keep_voices, voices, voices_again
+from simplify.difficulty.voices import Line, Voices, carry_voices, keep_voices, voices
 from simplify.harp.player import LAYERS, Player
 from simplify.score.harmony import Cutting, Harmony, cutting, harmonies, keep_harmonies
 from simplify.score.harmony_again import cut_again
@@ -91,7 +91,7 @@ def reassess(kept: Kept, part: Part) -> Kept:
     low, high = changed.low, changed.high
     first = changed.traced.first
     begin, end = part.bar_at(low).index, part.bar_at(high).index + 1
-    keep_voices(new, voices_again(voices(old), new, first[begin], first[end], low, high))
+    carry_voices(old, new, first[begin], first[end], low, high)
     ticks = [
         low, high, *_other_lines(voices(old), voices(new)),
         *_other_harmonies(_harmonies(old.part), _harmonies(part)),
@@ -200,7 +200,7 @@ def _other_events(old: Line | None, new: Line | None) -> Iterator[int]:
 
 def _window(new: Performance, first: int, last: int, traced: Traced) -> Performance:
     """Some bars of a performance as a performance of their own."""
-    part, plan = replace(new.part, around=()).window(first, last), new.hand_plan
+    part, plan = new.part.alone().window(first, last), new.hand_plan
     begin, end = traced.first[first], traced.first[last + 1]
     span = slice(begin, end)
     part.__dict__["strikes"] = tuple([

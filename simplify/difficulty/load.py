@@ -117,9 +117,10 @@ class Assessment:
     @cached_property
     def stretches(self) -> tuple[Stretch, ...]:
         """The bars parted by change points into stretches that are alike."""
+        rows = tuple(bar.layers for bar in self.bars)
         return tuple(
-            Stretch(first, last, *read_bars(self.bars[first : last + 1]))
-            for first, last in change_points([bar.layers for bar in self.bars])
+            Stretch(first, last, *_read_stretch(rows[first : last + 1]))
+            for first, last in change_points(rows)
         )
 
     @property
@@ -239,8 +240,18 @@ def _in_a_row(rows: Floats, length: int) -> Floats:
 
 def read_bars(bars: Sequence[BarLoad]) -> tuple[Loads, float]:
     """The sustained reading of each layer and of the stacked load (as difficulty) of some bars."""
-    layers = _six(sustained([bar.layers[k] for bar in bars]) for k in range(len(LAYERS)))
-    return layers, difficulty_of(sustained([stack(bar.layers) for bar in bars]))
+    return _read_rows([bar.layers for bar in bars])
+
+
+def _read_rows(rows: Sequence[Loads]) -> tuple[Loads, float]:
+    layers = _six(sustained([row[k] for row in rows]) for k in range(len(LAYERS)))
+    return layers, difficulty_of(sustained([stack(row) for row in rows]))
+
+
+@lru_cache(maxsize=1 << 12)
+def _read_stretch(rows: tuple[Loads, ...]) -> tuple[Loads, float]:
+    """`read_bars` of a stretch: most of a piece's stay as they are when it changes."""
+    return _read_rows(rows)
 
 
 def change_points(rows: Sequence[Sequence[float]]) -> tuple[tuple[int, int], ...]:
@@ -419,7 +430,8 @@ def _burst_positions(bars: Sequence[BarLoad], rules: Rules) -> frozenset[int]:
     within = int(numbers("load")["burst_within"])
     passing: list[int] = []
     for first, last in _runs(over):
-        near = [at for at in over if first - within < at < last + within]
+        begin = bisect.bisect_right(over, first - within)
+        near = over[begin : bisect.bisect_left(over, last + within)]
         crowded = any(
             sum(1 for at in near if start <= at < start + within) > rules.burst_bars
             for start in near

@@ -8,8 +8,9 @@ music: which hand takes an event stands beside it, but does not part lines.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 from simplify.difficulty.contigs import Sound, separate
 from simplify.technique.plan import Performance
@@ -32,6 +33,13 @@ class Line:
 Voices = dict[tuple[int, str], tuple[Line, ...]]
 """Lines by staff and written voice."""
 
+_Event = tuple[int, int, int, str, float, int]
+"""A line's event: tick, end, string, hand, seconds, bar."""
+
+_Struck = tuple[tuple[_Event, ...], tuple[int, ...]]
+"""Of one written voice the events in time order, whichever line each is in, and the mean string of
+each."""
+
 
 def lines(performance: Performance) -> tuple[Line, ...]:
     """The lines, upper staff first; grace notes left out."""
@@ -53,52 +61,45 @@ def keep_voices(performance: Performance, known: Voices) -> None:
     performance.__dict__["_voices"] = known
 
 
-def voices_again(
-    known: Voices, performance: Performance, first: int, last: int, low: int, high: int
-) -> Voices:
-    """The lines of a changed performance. known: those of before; strikes from number `first` to
-    `last` - 1 begin in ticks low to high, outside of which nothing has changed.
+def carry_voices(
+    old: Performance, new: Performance, first: int, last: int, low: int, high: int
+) -> None:
+    """Remembers the lines of a changed performance on it, those of `old` where they are the same.
+    The new one's strikes from number `first` to `last` - 1 begin in ticks low to high, outside of
+    which nothing has changed.
 
     A voice that never holds one note against another is one line, which is mended; others are
     parted again as a whole where they have changed.
     """
-    rows: dict[tuple[int, str], dict[int, list[int]]] = {}
-    for i in range(first, last):
-        strike = performance.strikes[i]
-        if not strike.lead and low <= strike.onset <= high:
-            key = (strike.first.staff, strike.first.voice)
-            rows.setdefault(key, {}).setdefault(strike.onset, []).append(i)
-    found = dict(known)
-    whole: dict[tuple[int, str], dict[int, list[int]]] | None = None
-    for key in sorted(known.keys() | rows.keys()):
-        at_tick = rows.get(key, {})
-        events = [_event(performance, key[0], tick, at_tick[tick]) for tick in sorted(at_tick)]
-        lines_now = known.get(key, ())
-        before = sorted(
-            event for line in lines_now
-            for event in _rows(line, bisect_left(line.ticks, low), bisect_right(line.ticks, high))
-        )
-        if events == before:
+    known, struck = voices(old), _struck(old)
+    fresh = _events_by_voice(new, range(first, last), low, high)
+    found, events = dict(known), dict(struck)
+    for key in sorted(known.keys() | fresh.keys()):
+        here = fresh.get(key, ((), ()))
+        before = struck.get(key, ((), ()))
+        begin, end = _span(before, low, high)
+        if here == (before[0][begin:end], before[1][begin:end]):
             continue
-        mended = _mended(lines_now[0], events, low, high) if len(lines_now) == 1 else None
+        own = events[key] = (
+            (*before[0][:begin], *here[0], *before[0][end:]),
+            (*before[1][:begin], *here[1], *before[1][end:]),
+        )
+        lines_now = known.get(key, ())
+        mended = _mended(lines_now[0], here[0], low, high) if len(lines_now) == 1 else None
         if mended is not None:
             found[key] = (mended,)
-            continue
-        if whole is None:
-            whole = _struck(performance)
-        if key in whole:
-            found[key] = _parted(performance, key[0], whole[key])
+        elif own[0]:
+            found[key] = _parted(own)
         else:
-            del found[key]
-    return dict(sorted(found.items()))
+            del found[key], events[key]
+    keep_voices(new, dict(sorted(found.items())))
+    new.__dict__["_struck"] = events
 
 
-def _rows(line: Line, first: int, last: int) -> Iterator[_Event]:
-    span = slice(first, last)
-    return zip(
-        line.ticks[span], line.ends[span], line.strings[span], line.hands[span],
-        line.seconds[span], line.bars[span], strict=True,
-    )
+def _span(struck: _Struck, low: int, high: int) -> tuple[int, int]:
+    """The places of the events in ticks low to high, from the first to behind the last."""
+    ticks = [event[0] for event in struck[0]]
+    return bisect_left(ticks, low), bisect_right(ticks, high)
 
 
 def _mended(line: Line, events: Sequence[_Event], low: int, high: int) -> Line | None:
@@ -129,13 +130,40 @@ def _until(tick: int, end: int, after: int) -> int:
     return after if 0 < end - after <= (end - tick) // 4 else end
 
 
-_Event = tuple[int, int, int, str, float, int]
+def _struck(performance: Performance) -> dict[tuple[int, str], _Struck]:
+    """What is struck, by staff and written voice. Kept on the performance."""
+    kept: dict[tuple[int, str], _Struck] | None = performance.__dict__.get("_struck")
+    if kept is None:
+        every = range(len(performance.strikes))
+        kept = performance.__dict__["_struck"] = _events_by_voice(performance, every)
+    return kept
+
+
+def _events_by_voice(
+    performance: Performance, numbers: range, low: float = -inf, high: float = inf
+) -> dict[tuple[int, str], _Struck]:
+    """What some strikes are, as far as they begin in ticks low to high, by staff and written
+    voice."""
+    rows: dict[tuple[int, str], dict[int, list[int]]] = {}
+    for i in numbers:
+        strike = performance.strikes[i]
+        if not strike.lead and low <= strike.onset <= high:
+            key = (strike.first.staff, strike.first.voice)
+            rows.setdefault(key, {}).setdefault(strike.onset, []).append(i)
+    found, played = {}, performance.pedal_plan.played
+    for key, at_tick in rows.items():
+        ticks = sorted(at_tick)
+        held = [[played[i].string for i in at_tick[tick]] for tick in ticks]
+        found[key] = (
+            tuple([_event(performance, key[0], tick, at_tick[tick]) for tick in ticks]),
+            tuple([sum(strings) // len(strings) for strings in held]),
+        )
+    return found
 
 
 def _event(performance: Performance, staff: int, tick: int, members: Sequence[int]) -> _Event:
-    """A line's event: tick, end, string, hand, seconds, bar."""
-    strikes, strings = performance.strikes, performance.strings
-    held = [strings[i] for i in members]
+    strikes, played = performance.strikes, performance.pedal_plan.played
+    held = [played[i].string for i in members]
     takers = {performance.hand_plan.hands[i] for i in members}
     hand = takers.pop() if len(takers) == 1 else "B"
     return (
@@ -144,35 +172,17 @@ def _event(performance: Performance, staff: int, tick: int, members: Sequence[in
     )
 
 
-def _struck(performance: Performance) -> dict[tuple[int, str], dict[int, list[int]]]:
-    """Strikes by staff and written voice and by tick."""
-    rows: dict[tuple[int, str], dict[int, list[int]]] = {}
-    for i, strike in enumerate(performance.strikes):
-        if not strike.lead:
-            key = (strike.first.staff, strike.first.voice)
-            rows.setdefault(key, {}).setdefault(strike.onset, []).append(i)
-    return rows
-
-
 def _voices(performance: Performance) -> Voices:
-    return {
-        key: _parted(performance, key[0], at_tick)
-        for key, at_tick in sorted(_struck(performance).items())
-    }
+    return {key: _parted(own) for key, own in sorted(_struck(performance).items())}
 
 
-def _parted(
-    performance: Performance, staff: int, at_tick: dict[int, list[int]]
-) -> tuple[Line, ...]:
+def _parted(struck: _Struck) -> tuple[Line, ...]:
     """The lines of one written voice."""
-    strings = performance.strings
-    ticks = sorted(at_tick)
-    events = [_event(performance, staff, tick, at_tick[tick]) for tick in ticks]
+    events, strings = struck
     sounds: list[Sound] = []
     for k, (tick, end, *_) in enumerate(events):
-        held = [strings[i] for i in at_tick[tick]]
-        after = ticks[k + 1] if k + 1 < len(ticks) else end
-        sounds.append((tick, _until(tick, end, after), sum(held) // len(held)))
+        after = events[k + 1][0] if k + 1 < len(events) else end
+        sounds.append((tick, _until(tick, end, after), strings[k]))
     parted: dict[int, list[int]] = {}
     for k, number in enumerate(separate(sounds)):
         parted.setdefault(number, []).append(k)

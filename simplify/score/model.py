@@ -444,6 +444,12 @@ class Part:
         new.__dict__["notes_by_bar"] = rows
         return new
 
+    def alone(self) -> Part:
+        """The part without what the other parts play."""
+        new = replace(self, around=())
+        new.__dict__["notes_by_bar"] = self.notes_by_bar
+        return new
+
     def at_tempo(self, quarters: float) -> Part:
         """The part at one steady tempo, in quarter notes a minute."""
         return replace(self, tempo=(TempoMark(0, quarters),), assumed_tempo=False)

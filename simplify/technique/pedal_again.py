@@ -119,7 +119,7 @@ class Watch:
 
 
 def _widened(feet: Sequence[int]) -> bool:
-    return sum(mask.bit_count() for mask in feet) > MOSTLY * 2 * len(feet)
+    return sum(map(int.bit_count, feet)) > MOSTLY * 2 * len(feet)
 
 
 def _thinned(states: Sequence[State | None]) -> tuple[State | None, ...]:

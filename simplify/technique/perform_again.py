@@ -201,8 +201,8 @@ class _Again:
     def __init__(self, was: Traced, part: Part, bars: _Bars, first: int, last: int) -> None:
         self.was, self.part, self.bars = was, part, bars
         self.player = was.performance.player
-        self.old = replace(was.performance.part, around=()).window(bars.first, bars.last)
-        self.new = replace(part, around=()).window(bars.first, bars.last)
+        self.old = was.performance.part.alone().window(bars.first, bars.last)
+        self.new = part.alone().window(bars.first, bars.last)
         self.begin, self.end = was.first[bars.first], was.first[bars.last + 1]
         self.edited = first - bars.first, last - bars.first
         self.begins, self.ends = bars.first == 0, bars.last == len(part.bars) - 1
