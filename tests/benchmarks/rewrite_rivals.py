@@ -235,7 +235,7 @@ def main() -> None:
     parser.add_argument("--what", default="exhaustive,plain,random,nsga,ablation")
     parser.add_argument("--passages", type=int, default=1)
     parser.add_argument("--random", type=int, default=60)
-    parser.add_argument("--edits", type=int, default=10)
+    parser.add_argument("--edits", type=int, default=20)
     parser.add_argument("--size", type=int, default=4)
     options = parser.parse_args()
     player = tier_player(options.tier)
