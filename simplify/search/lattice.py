@@ -39,6 +39,7 @@ from simplify.sense import Slip, slips
 from simplify.strategy import Keeps, broken_promises
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
 Path = tuple[int, ...]
 """Index of the variant chosen in each column."""
@@ -48,6 +49,9 @@ _Bargain = tuple[int, int, float, float]
 
 _Place = tuple[int, int, int, int]
 """A column and its own, left and right variant."""
+
+_NOBODY: Ints = np.zeros(1, dtype=np.int64)
+"""The one neighbour beyond the ends."""
 
 
 def _at(path: Path, column: int, choice: int) -> Path:
@@ -106,30 +110,37 @@ class _Table:
         self.guesses = guesses
         self._read: Floats = np.zeros((*shape, 3))
         self.known = np.zeros(shape, dtype=bool)
-        self.fill = guesses
-        self.least: Floats = np.full_like(guesses, np.inf)
+        self._fill: Floats | None = guesses
+        self._least: Floats = np.full_like(guesses, np.inf)
 
     def copy(self) -> _Table:
         """The same, to be changed apart from it."""
         new = _Table(self.known.shape, self.guesses)
-        new._read, new.known, new.fill = self._read.copy(), self.known.copy(), self.fill
-        new.least = self.least.copy()
+        new._read, new.known, new._fill = self._read.copy(), self.known.copy(), self._fill
+        new._least = self._least.copy()
         return new
 
-    def learn(self, where: tuple[list[int], int, list[int]], row: Sequence[float]) -> None:
-        """Notes down a reading of a variant beside some left and right ones, and takes the least of
-        its readings for it beside others: a neighbour that made it harder need not be there.
+    def learn(self, where: tuple[Ints, int, Ints], row: Sequence[float]) -> None:
+        """Notes down a reading of a variant beside some left and right ones."""
+        lefts, own, rights = where
+        self._read[lefts[:, None], own, rights[None, :]] = row
+        self.known[lefts[:, None], own, rights[None, :]] = True
+        self._least[own] = np.minimum(self._least[own], row)
+        self._fill = None
+
+    @property
+    def fill(self) -> Floats:
+        """Shape (own, 3): what a variant is expected to be beside neighbours that it was not read
+        with: the least of its readings, since a neighbour that made it harder need not be there.
         Variants that were never read stay as they were grown, or better if what was read came out
         better: so each that promises to be best is read."""
-        lefts, own, rights = where
-        spot = np.ix_(lefts, [own], rights)
-        self._read[spot] = row
-        self.known[spot] = True
-        self.least[own] = np.minimum(self.least[own], row)
-        read = np.isfinite(self.least[:, 2])
-        grown = float(self.guesses[read, 2].sum())
-        ease = min(1.0, float(self.least[read, 2].sum()) / grown) if grown > 0.0 else 1.0
-        self.fill = np.where(read[:, None], self.least, self.guesses * np.array([1.0, 1.0, ease]))
+        if self._fill is None:
+            read = np.isfinite(self._least[:, 2])
+            grown = float(self.guesses[read, 2].sum())
+            ease = min(1.0, float(self._least[read, 2].sum()) / grown) if grown > 0.0 else 1.0
+            scale = np.array([1.0, 1.0, ease])
+            self._fill = np.where(read[:, None], self._least, self.guesses * scale)
+        return self._fill
 
     def row(self, left: int, own: int, right: int) -> tuple[float, float, float]:
         """(faults, excess, strain) as far as known."""
@@ -177,7 +188,7 @@ class Lattice:
         self.tally = Tally()
         self._readings: dict[Path, Reading] = {}
         self._tables: dict[int, _Table] = {}
-        self._edges: dict[tuple[int, int, int], frozenset[NoteId]] = {}
+        self._classes: dict[tuple[int, int], tuple[Ints, ...]] = {}
         self._joined: dict[int, npt.NDArray[np.bool_]] = {}
         self._crossings: dict[tuple[int, frozenset[NoteId]], tuple[int, int]] = {}
         self._made: dict[tuple[int, frozenset[NoteId]], Variant | None] = {}
@@ -202,7 +213,7 @@ class Lattice:
         new.tally = Tally()
         new._readings = dict(self._readings)
         new._tables = {at: table.copy() for at, table in self._tables.items()}
-        new._edges = dict(self._edges)
+        new._classes = dict(self._classes)
         new._joined, new._made = dict(self._joined), {}
         return new
 
@@ -301,25 +312,29 @@ class Lattice:
         """Notes of a column's variant next to its neighbour on the right (side 1) or on the left
         (-1): those within the context beats of the bar line. Variants that share them are one
         variant to the neighbour."""
-        key = (at, choice, side)
-        if key not in self._edges:
-            low, high = self.spans[at]
-            row = self.variants[at][choice].rows[-1 if side > 0 else 0]
-            bar = self.part.bars[high if side > 0 else low]
-            reach = self.numbers.context_beats * bar.pulse_ticks
-            self._edges[key] = frozenset(
-                note.id
-                for note in row
-                if (note.onset >= bar.end - reach if side > 0 else note.onset < bar.onset + reach)
-            )
-        return self._edges[key]
+        low, high = self.spans[at]
+        row = self.variants[at][choice].rows[-1 if side > 0 else 0]
+        bar = self.part.bars[high if side > 0 else low]
+        reach = self.numbers.context_beats * bar.pulse_ticks
+        return frozenset(
+            note.id
+            for note in row
+            if (note.onset >= bar.end - reach if side > 0 else note.onset < bar.onset + reach)
+        )
 
-    def _alike(self, at: int, choice: int, side: int) -> list[int]:
+    def _alike(self, at: int, choice: int, side: int) -> Ints:
         """The variants of a column that are the same to its neighbour; [0] beyond the ends."""
         if not 0 <= at < len(self.variants):
-            return [0]
-        edge = self._edge(at, choice, side)
-        return [i for i in range(len(self.variants[at])) if self._edge(at, i, side) == edge]
+            return _NOBODY
+        known = self._classes.get((at, side), ())
+        if len(known) != len(self.variants[at]):
+            groups: dict[frozenset[NoteId], list[int]] = {}
+            edges = [self._edge(at, i, side) for i in range(len(self.variants[at]))]
+            for i, edge in enumerate(edges):
+                groups.setdefault(edge, []).append(i)
+            rows = {edge: np.array(group) for edge, group in groups.items()}
+            known = self._classes[at, side] = tuple([rows[edge] for edge in edges])
+        return known[choice]
 
     def _table(self, at: int) -> _Table:
         """The column's costs as known; made anew when a variant has come in."""

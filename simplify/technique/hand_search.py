@@ -2,10 +2,13 @@
 
 `hand_kernel.forward` runs over a stretch of moments and keeps all its tables, `backward` reads the
 cheapest way through it. Between stretches stands a fringe: little, and enough to run the next one.
-A short piece (`KEPT` stretches) keeps all tables until it is read back. In a longer one they are
+A short piece (`KEPT` moments) keeps all tables until it is read back. In a longer one they are
 kept for two stretches only, or it would touch much fresh memory. So there the way back through a
 stretch is read early, from where the next one ends cheapest; almost always the piece's cheapest
 plan goes the same way, and where it does not the stretch is run again.
+
+Stretches end at bar lines, and what came of the last ones is remembered: of two versions of a
+passage those bars are run once that begin with the same fringe.
 
 A changed piece is run from the last fringe before the change until a fringe is the same as before
 (`Fringe.same`; costs are exact), and read back until a state is the same as before: what lies
@@ -15,6 +18,7 @@ outside would come out as it was.
 from __future__ import annotations
 
 import bisect
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -24,10 +28,12 @@ import numpy as np
 from simplify.technique import hand_kernel as kernel
 from simplify.technique.hand_kernel import Fringe, HandRules, Ints, Moments, Run
 
-KEPT = 64
-"""Stretches whose tables are all kept until the whole is read back."""
+KEPT = 2048
+"""Moments whose tables are all kept until the whole is read back."""
 STRETCH = 32
-"""Moments in a stretch: longer ones keep more tables, shorter ones cost more between them."""
+"""Most moments in a stretch: longer ones keep more tables, shorter ones cost more between them."""
+REMEMBERED = 512
+"""Stretches of which is known what came of them."""
 
 End = tuple[int, int, int]
 """A state of a fringe: table, row, column."""
@@ -70,6 +76,12 @@ class _Stretch:
     fringe: Fringe
     moments: Moments
 
+    def known(self, rules: HandRules) -> _Known:
+        """What has come of such a stretch so far."""
+        rows = *self.moments, *self.fringe[:4]
+        key = b"".join([row.tobytes() for row in rows])
+        return _known(rules, len(self.moments.at) - (self.high - self.low), key)
+
     def run(self, rules: HandRules) -> tuple[Run, Fringe]:
         """All tables, and the fringe after them."""
         known = len(self.moments.at) - (self.high - self.low)
@@ -85,6 +97,28 @@ class _Stretch:
         place = self.moments.first[known]
         which, row, column = begin
         return Read(end, (int(which), int(row), int(column)), hands[place:], fingers[place:])
+
+
+@dataclass(slots=True)
+class _Known:
+    """What has come of a stretch: the fringe after it, and the ways that were read, by their end.
+    The tables are not kept, for they are large."""
+
+    fringe: Fringe | None
+    reads: dict[End, Read]
+
+    def read(self, stretch: _Stretch, rules: HandRules, run: Run | None, end: End) -> Read:
+        """The way through the stretch that ends in a state, from its tables if they are there."""
+        if end not in self.reads:
+            self.reads[end] = stretch.read(rules, run or stretch.run(rules)[0], end)
+        return self.reads[end]
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _known(rules: HandRules, known: int, key: bytes) -> _Known:
+    """The record of a stretch, empty at first. known: moments before it that its fringe still
+    knows of; key: its moments and its fringe, which say all that it is run on."""
+    return _Known(None, {})
 
 
 @lru_cache(maxsize=64)
@@ -115,39 +149,47 @@ def _cheapest(fringe: Fringe) -> End:
     return int(which), int(row), int(column)
 
 
-def plan(rules: HandRules, moments: Moments) -> tuple[Ints, Ints, HandPath]:
-    """The cheapest plan: per place the hand (0 left, 1 right) and the finger, and its path."""
+def plan(
+    rules: HandRules, moments: Moments, bars: Sequence[int] = ()
+) -> tuple[Ints, Ints, HandPath]:
+    """The cheapest plan: per place the hand (0 left, 1 right) and the finger, and its path. bars:
+    for each bar the first moment in it or after it."""
     count = len(moments.at)
-    bounds = (*range(0, count, STRETCH), count)
     if not count:
         nothing = np.zeros(0, np.int64)
         return nothing, nothing, HandPath((0,), (kernel.opening(),), (START,))
+    bounds = _bounds(count, bars)
     fringes = [kernel.opening()]
-    stretches: list[_Stretch] = []
+    stretches: list[tuple[_Stretch, _Known]] = []
     runs: list[Run | None] = []
     reads: list[Read | None] = []
-    early = len(bounds) - 1 > KEPT  # a longer piece is read on the way, its tables are not kept
-    read: Read | None = None
+    early = count > KEPT  # a longer piece is read on the way, its tables are not kept
     for low, high in pairwise(bounds):
         stretch = _stretch(moments, 0, low, high, fringes[-1])
         assert stretch is not None
-        run, fringe = stretch.run(rules)
+        known = stretch.known(rules)
+        run: Run | None = None
+        read: Read | None = None
+        if known.fringe is None:
+            run, known.fringe = stretch.run(rules)
         if early:
-            read = stretch.read(rules, run, _cheapest(fringe))
+            end = _cheapest(known.fringe)
+            read = known.read(stretch, rules, run, end)
             if stretches:
-                before = runs[-1]
-                assert before is not None
-                reads[-1] = stretches[-1].read(rules, before, read.begin)
+                before, told = stretches[-1]
+                reads[-1] = told.read(before, rules, runs[-1], read.begin)
                 runs[-1] = None
-        fringes.append(fringe)
-        stretches.append(stretch)
+        fringes.append(known.fringe)
+        stretches.append((stretch, known))
         runs.append(run)
         reads.append(read)
     end = _cheapest(fringes[-1])
     states, found = [end], list[Read]()
-    for stretch, kept, way in zip(stretches[::-1], runs[::-1], reads[::-1], strict=True):
+    for (stretch, known), run, way in zip(
+        stretches[::-1], runs[::-1], reads[::-1], strict=True
+    ):
         if way is None or way.end != end:
-            way = stretch.read(rules, kept or stretch.run(rules)[0], end)
+            way = known.read(stretch, rules, run, end)
         found.append(way)
         end = way.begin
         states.append(end)
@@ -157,6 +199,16 @@ def plan(rules: HandRules, moments: Moments) -> tuple[Ints, Ints, HandPath]:
         np.concatenate([read.fingers for read in found]),
         HandPath(bounds, tuple(fringes), tuple(states[::-1])),
     )
+
+
+def _bounds(count: int, bars: Sequence[int]) -> tuple[int, ...]:
+    """The moments before which stretches begin, and their number at the end."""
+    bounds = [0]
+    for bar in (*bars, count):
+        bounds.extend(range(bounds[-1] + STRETCH, bar, STRETCH))
+        if bar > bounds[-1]:
+            bounds.append(bar)
+    return tuple(bounds)
 
 
 @dataclass(frozen=True, slots=True)

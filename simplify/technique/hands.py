@@ -25,6 +25,7 @@ add. Time is linear in moments; tables hold tens of states a side. The arithmeti
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
@@ -153,7 +154,11 @@ def plan_with_tables(
     for i, strike in enumerate(part.strikes):
         hand, finger = learnt.get(learnt_key(strike), ("", 0)) if learnt else ("", 0)
         known[i] = finger + 4 * (hand == "R") if finger else 0
-    hands, fingers, path = hand_search.plan(model.rules, flat_moments(moments, away, known))
+    onsets = [part.strikes[moment.members[0][0]].onset for moment in moments]
+    hands, fingers, path = hand_search.plan(
+        model.rules, flat_moments(moments, away, known),
+        [bisect.bisect_left(onsets, bar.onset) for bar in part.bars],
+    )
     plan, tables = _plan(
         part.strikes, model, moments, hands.tolist(), fingers.tolist(), path.cost
     )
