@@ -376,7 +376,7 @@ def relation(strings, a, n, b, m):  # type: ignore[no-untyped-def]
     return 0, shared_strings(strings, a, n, b, m)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")  # by a call the rules' many numbers would be copied
 def move(rules, strings, a, n, fingers, f, b, m, g, direction, shared, travel):  # type: ignore[no-untyped-def]
     """The way from one chord to the next, time left aside: (kind, direction, base, need, travel).
 
@@ -820,10 +820,10 @@ def _spread(  # type: ignore[no-untyped-def]
         for state in range(_ways(rules, lone, blocks, sides[k], new, cost, target)):
             source, more = values[row * width : row * width + width], fixed[row]
             row += 1
-            least = _INF
-            for c in range(width):
-                least = source[c] if source[c] < least else least
-            if least == _INF:
+            c = 0
+            while c < width and source[c] == _INF:
+                c += 1
+            if c == width:
                 continue
             for j in range(options):
                 paid, goal = cost[state, j] + more, to + target[state, j] * stride

@@ -121,6 +121,11 @@ def _known(rules: HandRules, known: int, key: bytes) -> _Known:
     return _Known(None, {})
 
 
+def forget() -> None:
+    """Forgets what came of stretches, so that a measurement begins with nothing."""
+    _known.cache_clear()
+
+
 @lru_cache(maxsize=64)
 def _lone(rules: HandRules) -> kernel.Lone:
     lone: kernel.Lone = kernel.lone_moves(rules)
