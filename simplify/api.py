@@ -62,7 +62,7 @@ from simplify.score.model import Edit, NoteId, Part, Passage, ScoreInfo
 from simplify.score.others import with_others
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
 from simplify.score.source import repack_mxl
-from simplify.search.reading import excess, split_faults
+from simplify.search.reading import excess, split_faults, written
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.sense import slips
 from simplify.strategy import Keeps, hand_words
@@ -523,7 +523,9 @@ def _alternatives(
         new = part.apply_all(edits)
         performance = perform(new, player)
         low, high = part.bars[first].onset, part.bars[last].end
-        faults, joins = split_faults(performance, find_faults(performance), low, high)
+        faults, joins = split_faults(
+            performance, find_faults(performance), low, high, written(part, first, last)
+        )
         if faults:
             continue
         window = new.window(first, last)

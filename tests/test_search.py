@@ -7,16 +7,18 @@ import pytest
 
 from simplify.distance import distance
 from simplify.harp.player import tier_player
-from simplify.score.model import Edit, Part, Passage, changed
+from simplify.score.model import Edit, Note, Part, Passage, Pitch, changed
 from simplify.score.read import open_score, select_part
 from simplify.score.text import parse_part
 from simplify.search.grow import grow_variants
 from simplify.search.lattice import Lattice, Path, cut_columns
-from simplify.search.reading import excess, read_bars
+from simplify.search.reading import crossings, excess, read_bars, split_faults, written
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.search.settings import settings
 from simplify.search.variants import column_of
 from simplify.strategy import Keeps, broken_promises
+from simplify.technique.perform import perform
+from simplify.technique.playability import find_faults
 from strategies import ALL
 
 AMATEUR = tier_player("amateur")
@@ -149,6 +151,33 @@ def test_a_passage_is_read_alone():
     assert beside.difficulty == alone.difficulty
     assert not alone.faults
     assert again.bars[0].excess > alone.bars[0].excess  # both notes are the source's: a join
+
+
+def test_a_note_written_anew_as_it_was_stays_a_join():
+    """The bar before has just struck the string. Where the rewrite strikes it as the source does,
+    under another id, that is as hard as it was written; a string that only the rewrite strikes
+    again is the rewrite's own fault."""
+    part = parse_part(
+        "4/4 tempo:120 | r:7/2 r:1/4 A5:1/8 G5:1/8 ; C3:4 | G5:1 A5 B5 C6 ; C3:2 G3"
+    )
+    first = part.notes_by_bar[1][0]
+    source = written(part, 1, 1)
+
+    def with_first(note: Note) -> Part:
+        return part.apply(Edit(frozenset({first.id}), (note,), "x"))
+
+    same = with_first(changed(first, duration=first.duration // 2))
+    assert same.notes_by_bar[1][0].id < 0
+    asked = with_first(changed(first, pitch=Pitch("A", 0, 5)))
+    for version, faults, joins in ((part, 0, 1), (same, 0, 1), (asked, 1, 0)):
+        own, others = crossings(version, AMATEUR, 1, 1, -1, source)
+        assert (len(own), len(others)) == (faults, joins)
+        performance = perform(version, AMATEUR)
+        bar = version.bars[1]
+        own, others = split_faults(
+            performance, find_faults(performance), bar.onset, bar.end, source
+        )
+        assert (len(own), len(others)) == (faults, joins)
 
 
 def test_ties_over_a_column_need_both_ends():

@@ -19,7 +19,7 @@ from simplify.harp.player import LAYERS, MODERATE, Player
 from simplify.realise.bar import MOST, Basis, Dials, Rows, assembled
 from simplify.score.model import Bar, Note, Part, Passage, Pitch
 from simplify.search.reading import Reading as PassageReading
-from simplify.search.reading import bars_of, crossings, excess
+from simplify.search.reading import bars_of, crossings, excess, written
 from simplify.search.settings import settings
 from simplify.strategy import Keeps, broken_promises
 from simplify.technique.plan import Fault, Performance
@@ -126,6 +126,7 @@ class Easing:
         self._across: list[Crossed] = [((), ())] * 2  # of the last reading, over the edges
         self.visited: dict[tuple[Dials, ...], PassageReading] = {}
         self._crossed: dict[tuple[int, Dials], Crossed] = {}
+        self._written = written(basis.part, *self.span)
         self._asked: tuple[Reading | None, dict[int, set[int]]] = (None, {})
         self.rows = rows or Rows(basis, player)
         for bar in self.locked:
@@ -187,7 +188,7 @@ class Easing:
         once."""
         key = side, self.dials[self.span[side > 0]]
         if key not in self._crossed:
-            self._crossed[key] = crossings(part, self.player, *self.span, side)
+            self._crossed[key] = crossings(part, self.player, *self.span, side, self._written)
         return self._crossed[key]
 
     def within(self, reading: Reading) -> bool:

@@ -32,7 +32,7 @@ from simplify.harp.player import Player
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.combine import Effect, MoveKey
 from simplify.search.grow import Grown
-from simplify.search.reading import BarReading, Reading, crossings, read_bars
+from simplify.search.reading import BarReading, Reading, crossings, read_bars, written
 from simplify.search.settings import SearchSettings
 from simplify.search.variants import Column, Tally, Variant, Weights, column_of
 from simplify.sense import Slip, slips
@@ -192,6 +192,7 @@ class Lattice:
         self._joined: dict[int, npt.NDArray[np.bool_]] = {}
         self._crossings: dict[tuple[int, frozenset[NoteId]], tuple[int, int]] = {}
         self._made: dict[tuple[int, frozenset[NoteId]], Variant | None] = {}
+        self._written = written(part, first, last)
         reading = self.passage_reading(part)
         self.variants = [
             [self._as_written(low, high, reading.bars[low - first : high - first + 1])]
@@ -277,7 +278,9 @@ class Lattice:
         bar = self.first if side < 0 else self.last
         key = side, frozenset(note.id for note in part.notes_by_bar[bar])
         if key not in self._crossings:
-            faults, joins = crossings(part, self.player, self.first, self.last, side)
+            faults, joins = crossings(
+                part, self.player, self.first, self.last, side, self._written
+            )
             self._crossings[key] = len(faults), len(joins)
         return self._crossings[key]
 

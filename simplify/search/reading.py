@@ -21,7 +21,7 @@ from simplify.difficulty.load import (
     within,
 )
 from simplify.harp.player import LAYERS, MODERATE, Player, Rules
-from simplify.score.model import Part
+from simplify.score.model import Part, Pitch, Strike
 from simplify.search.settings import settings
 from simplify.technique.perform import perform
 from simplify.technique.plan import Fault, Performance
@@ -74,12 +74,26 @@ class Reading:
         )
 
 
+Written = frozenset[tuple[int, int, Pitch]]
+"""What a source strikes: onset, number among grace notes, pitch."""
+
+
+def written(source: Part, first: int, last: int) -> Written:
+    """What bars first..last of the source strike."""
+    low, high = source.bars[first].onset, source.bars[last].end
+    return frozenset(_struck(s) for s in source.strikes if low <= s.onset < high)
+
+
+def _struck(strike: Strike) -> tuple[int, int, Pitch]:
+    return strike.onset, strike.lead, strike.pitch
+
+
 def crossings(
-    part: Part, player: Player, first: int, last: int, side: int
+    part: Part, player: Player, first: int, last: int, side: int, source: Written
 ) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
     """(faults, joins) between a note struck in bars first..last and one struck in the bar before
-    (side -1) or after them (1). Joins are those of `split_faults`; faults are all in which one of
-    the notes is not the source's. Only what is near the bar line is performed."""
+    (side -1) or after them (1). Joins are those of `split_faults`; faults are all in which the
+    source does not strike one of the notes. Only what is near the bar line is performed."""
     low, at = (first - 1, first) if side < 0 else (last, last)
     if not 0 <= low < low + 1 < len(part.bars):
         return (), ()
@@ -92,7 +106,7 @@ def crossings(
         inside = [start <= strike.onset < end for strike in strikes]
         if not any(inside) or all(inside):
             continue
-        if any(note_id < 0 for strike in strikes for note_id in strike.notes):
+        if any(here and not _from(source, s) for here, s in zip(inside, strikes, strict=True)):
             own.append(fault)
         elif start <= fault.onset < end:
             joins.append(fault)
@@ -109,22 +123,27 @@ def _near_line(two: Part) -> Part:
     return replace(two, notes=tuple(note for note in two.notes if note.id in kept))
 
 
+def _from(source: Written, strike: Strike) -> bool:
+    """Whether the source strikes this note: it is the source's, or was written anew as it was."""
+    return min(strike.notes) >= 0 or _struck(strike) in source
+
+
 def split_faults(
-    performance: Performance, faults: Sequence[Fault], low: int, high: int
+    performance: Performance, faults: Sequence[Fault], low: int, high: int, source: Written
 ) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
     """The faults that begin in ticks [low, high), and apart from them the joins: those between a
-    note of the source in there and one outside, such as a string that the bar before has just
-    struck. A rewrite of these bars may not touch the note outside, and where the one inside is to
-    stay, the join stays as hard as it was written."""
+    note in there that the source strikes and one outside, such as a string that the bar before has
+    just struck. A rewrite of these bars may not touch the note outside, and where the one inside is
+    to stay, the join stays as hard as it was written. source: what the source strikes in there."""
     own: list[Fault] = []
     joins: list[Fault] = []
     for fault in faults:
         if not low <= fault.onset < high:
             continue
         strikes = [performance.strikes[i] for i in fault.strikes]
-        across = any(not low <= strike.onset < high for strike in strikes)
-        source = all(note_id >= 0 for strike in strikes for note_id in strike.notes)
-        (joins if across and source else own).append(fault)
+        inside = [strike for strike in strikes if low <= strike.onset < high]
+        join = len(inside) < len(strikes) and all(_from(source, strike) for strike in inside)
+        (joins if join else own).append(fault)
     return tuple(own), tuple(joins)
 
 
