@@ -313,11 +313,11 @@ def _source(passage: Passage) -> _Source:
 
 
 def _called(passage: Passage, harmony: Harmony) -> str:
-    """'A♭ major', with the root as the key has it."""
+    """'A♭ major', or 'a single A♭', with the root as the key has it."""
     if harmony.kind == "silence":
         return "silence"
-    root = spelled(60 + harmony.root, passage.part.bar_at(harmony.onset).fifths)
-    return f"{root.name[:-1]} {harmony.kind}"
+    root = spelled(60 + harmony.root, passage.part.bar_at(harmony.onset).fifths).name[:-1]
+    return f"a single {root}" if harmony.kind == "single tone" else f"{root} {harmony.kind}"
 
 
 def _same(one: Harmony, other: Harmony) -> bool:

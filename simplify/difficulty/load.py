@@ -36,6 +36,7 @@ from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from simplify.difficulty import (
     between_hands,
@@ -60,6 +61,8 @@ from simplify.technique.plan import Fault, Performance
 from simplify.technique.playability import find_faults
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 Loads = tuple[float, float, float, float, float, float]
 """One value per layer, in the order of `LAYERS`."""
 
@@ -122,6 +125,11 @@ class Assessment:
             Stretch(first, last, *_read_stretch(rows[first : last + 1]))
             for first, last in change_points(rows)
         )
+
+    @cached_property
+    def table(self) -> Floats:
+        """Shape (bars, layers): the loads."""
+        return _table(self.bars)
 
     @property
     def reasons(self) -> tuple[Reason, ...]:
@@ -265,24 +273,33 @@ def change_points(rows: Sequence[Sequence[float]]) -> tuple[tuple[int, int], ...
     longest, price = int(table["longest_stretch"]), table["cut"]
     data = np.array(rows, dtype=np.float64)
     squares, count = (data * data).sum(axis=1), len(data)
-    spreads = []
-    for length in range(1, min(longest, count) + 1):
+    spreads: Floats = np.full((min(longest, count), count), np.inf)
+    for length in range(1, len(spreads) + 1):
         inside = _in_a_row(data, length)
         spread = _in_a_row(squares, length) - (inside * inside).sum(axis=1) / length
-        spreads.append((np.maximum(spread, 0.0) + price).tolist())
-    best = [0.0] * (count + 1)
-    back = [0] * (count + 1)
-    for end in range(1, count + 1):
-        first = max(0, end - longest)
-        best[end], back[end] = min(
-            (best[start] + spreads[end - start - 1][start], start) for start in range(first, end)
-        )
+        spreads[length - 1, : len(spread)] = np.maximum(spread, 0.0) + price
+    back = _cheapest_runs(spreads).tolist()
     runs = []
     end = count
     while end:
         runs.append((back[end], end - 1))
         end = back[end]
     return tuple(reversed(runs))
+
+
+@njit(cache=True, nogil=True)
+def _cheapest_runs(prices):  # type: ignore[no-untyped-def]
+    """For each number of rows where the last run of their cheapest parting begins, the first of
+    several. prices: shape (most rows in a run, rows); [n, k] is that of n + 1 rows from row k."""
+    longest, count = prices.shape
+    best, back = np.full(count + 1, np.inf), np.zeros(count + 1, np.int64)
+    best[0] = 0.0
+    for end in range(1, count + 1):
+        for start in range(max(0, end - longest), end):
+            value = best[start] + prices[end - start - 1, start]
+            if value < best[end]:
+                best[end], back[end] = value, start
+    return back
 
 
 # What a tier takes
@@ -320,15 +337,11 @@ def verdict(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) 
     found: list[Excess] = []
     for fault in faults:
         found.append(Excess("", (fault.bar, fault.bar), fault.text, 1.0))
-    allowed = _burst_positions(assessment.bars, rules)
+    table = assessment.table
+    counted = ~_bursts(table, rules)
     for layer_at, layer in enumerate(LAYERS):
         cap = rules.caps[layer_at]
-        over = [
-            at
-            for at, bar in enumerate(assessment.bars)
-            if at not in allowed and bar.layers[layer_at] > cap + _NOTHING
-        ]
-        for first, last in _runs(over):
+        for first, last in _runs(counted & (table[:, layer_at] > cap + _NOTHING)):
             worst = max(bar.layers[layer_at] for bar in assessment.bars[first : last + 1])
             found.append(
                 _excess(
@@ -336,13 +349,9 @@ def verdict(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) 
                     f"{_words(layer)} {level(worst)} ({worst:.2f}), the tier takes {cap:.2f}",
                 )
             )
-    crowded = [
-        at
-        for at, bar in enumerate(assessment.bars)
-        if at not in allowed and _complex(bar.layers) > rules.max_complex
-    ]
-    for first, last in _runs(crowded):
-        most = max(_complex(bar.layers) for bar in assessment.bars[first : last + 1])
+    complex_at_once = _complex(table)
+    for first, last in _runs(counted & (complex_at_once > rules.max_complex)):
+        most = int(complex_at_once[first : last + 1].max())
         found.append(
             _excess(
                 assessment, "", first, last, most - rules.max_complex,
@@ -352,14 +361,8 @@ def verdict(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) 
         )
     for one, other, least_one, least_other in rules.forbidden:
         i, j = LAYERS.index(one), LAYERS.index(other)
-        both = [
-            at
-            for at, bar in enumerate(assessment.bars)
-            if at not in allowed
-            and bar.layers[i] >= least_one
-            and bar.layers[j] >= least_other
-        ]
-        for first, last in _runs(both):
+        both = (table[:, i] >= least_one) & (table[:, j] >= least_other)
+        for first, last in _runs(counted & both):
             found.append(
                 _excess(
                     assessment, one, first, last, 1.0,
@@ -381,11 +384,10 @@ def verdict(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) 
 
 def within(assessment: Assessment, rules: Rules, faults: Sequence[Fault] = ()) -> bool:
     """As `verdict`, without saying what exceeds."""
-    bars = assessment.bars
     if faults or assessment.difficulty > rules.max_load + _NOTHING:
         return False
-    allowed = _burst_positions(bars, rules)
-    return all(at in allowed or not _over(bar, rules, 0.0) for at, bar in enumerate(bars))
+    table = assessment.table
+    return not (_over(table, rules, 0.0) & ~_bursts(table, rules)).any()
 
 
 def would_hold(rows: Sequence[Loads], rules: Rules) -> bool:
@@ -405,52 +407,52 @@ def _words(layer: str) -> str:
     return layer.replace("_", " the " if layer == between_hands.NAME else " ")
 
 
-def _complex(layers: Loads, margin: float = 0.0) -> int:
-    return sum(1 for x in layers if x > MODERATE + margin + _NOTHING)
+def _table(bars: Sequence[BarLoad]) -> Floats:
+    return np.array([bar.layers for bar in bars], dtype=np.float64).reshape(-1, len(LAYERS))
 
 
-def _over(bar: BarLoad, rules: Rules, margin: float) -> bool:
-    """True if the bar breaks a rule by more than the margin."""
-    if any(x > cap + margin + _NOTHING for x, cap in zip(bar.layers, rules.caps, strict=True)):
-        return True
-    if _complex(bar.layers, margin) > rules.max_complex:
-        return True
-    return any(
-        bar.layers[LAYERS.index(one)] >= least_one + margin
-        and bar.layers[LAYERS.index(other)] >= least_other + margin
-        for one, other, least_one, least_other in rules.forbidden
-    )
+def _complex(table: Floats, margin: float = 0.0) -> Ints:
+    """How many layers of each bar are complex, by more than the margin."""
+    found: Ints = (table > MODERATE + margin + _NOTHING).sum(axis=1)
+    return found
 
 
-def _burst_positions(bars: Sequence[BarLoad], rules: Rules) -> frozenset[int]:
-    """Positions of the bars that are over but pass as bursts."""
-    over = [at for at, bar in enumerate(bars) if _over(bar, rules, 0.0)]
-    if not over or not rules.burst_bars:
-        return frozenset()
+def _over(table: Floats, rules: Rules, margin: float) -> Bools:
+    """Whether each bar breaks a rule by more than the margin."""
+    caps: Floats = np.array(rules.caps)
+    over: Bools = np.any(table > caps + margin + _NOTHING, axis=1)
+    over |= _complex(table, margin) > rules.max_complex
+    for one, other, least_one, least_other in rules.forbidden:
+        first, second = table[:, LAYERS.index(one)], table[:, LAYERS.index(other)]
+        over |= (first >= least_one + margin) & (second >= least_other + margin)
+    return over
+
+
+def _bursts(table: Floats, rules: Rules) -> Bools:
+    """Which bars are over but pass as bursts."""
+    over, passing = _over(table, rules, 0.0), np.zeros(len(table), dtype=bool)
+    if not over.any() or not rules.burst_bars:
+        return passing
     within = int(numbers("load")["burst_within"])
-    passing: list[int] = []
+    far, every = _over(table, rules, rules.burst_margin), np.nonzero(over)[0].tolist()
     for first, last in _runs(over):
-        begin = bisect.bisect_right(over, first - within)
-        near = over[begin : bisect.bisect_left(over, last + within)]
+        begin = bisect.bisect_right(every, first - within)
+        near = every[begin : bisect.bisect_left(every, last + within)]
         crowded = any(
             sum(1 for at in near if start <= at < start + within) > rules.burst_bars
             for start in near
         )
-        far = any(_over(bars[at], rules, rules.burst_margin) for at in range(first, last + 1))
-        if not crowded and not far:
-            passing.extend(range(first, last + 1))
-    return frozenset(passing)
+        if not crowded and not far[first : last + 1].any():
+            passing[first : last + 1] = True
+    return passing
 
 
-def _runs(positions: Sequence[int]) -> tuple[tuple[int, int], ...]:
-    """Ascending positions as runs (first, last) of neighbours."""
-    runs: list[tuple[int, int]] = []
-    for at in positions:
-        if runs and runs[-1][1] == at - 1:
-            runs[-1] = (runs[-1][0], at)
-        else:
-            runs.append((at, at))
-    return tuple(runs)
+def _runs(where: Bools) -> list[tuple[int, int]]:
+    """The rows in question as runs (first, last) of neighbours."""
+    edges = np.diff(np.concatenate(([0], where.astype(np.int8), [0])))
+    starts, ends = np.nonzero(edges == 1)[0], np.nonzero(edges == -1)[0] - 1
+    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
 
 
 def part_of(assessment: Assessment, first: int, last: int) -> Assessment:
