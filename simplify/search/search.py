@@ -86,7 +86,7 @@ def search(
     inner = part.window(shift, min(len(part.bars) - 1, last + 2))
     start, end = first - shift, last - shift
     spans = cut_columns(inner, start, end, numbers.column_bars)
-    steps = len(spans) + len(EASINGS) + 3
+    steps = len(spans) + len(EASINGS) + 5
     done = 0
 
     def step() -> None:
@@ -339,11 +339,11 @@ def _walk(
     """Settled paths of all sweeps, softened where they are within the rules.
 
     Where easing did not reach the tier, columns that no variant eases enough are first grown anew
-    beside the best path so far. Then come the first sweep and the softening of what was eased, then
-    the other sweeps, the nearest path so far softened further and touched up, and notes given back
-    to those eased evenly (`even`); then, with what
-    that brought in the lattice, the first sweep and the nearest path once more. Each job knows what
-    was known before its round.
+    beside the best path so far. Then come the first sweep and the softening of what was eased.
+    After     that the nearest path so far is softened further and touched up, what comes of that
+    enters the     lattice, and so on as long as a nearer path comes of it; beside these rounds go
+    the other sweeps,     and notes are given back to those eased evenly (`even`). Each job knows
+    what was known before     its round.
     """
     lattice = team.lattice
     numbers = lattice.numbers
@@ -381,22 +381,25 @@ def _walk(
         ways.clear()
         return paths
 
-    first_sweep, eased = _Sweep(first=True), _nearest(lattice, found)
-    walked([first_sweep, *(_Sweep(soften=path, first=True) for path in eased)])
-    near = _nearest(lattice, found)
-    leaned = _leaned_on([lattice.edits(path) for path in near or found])
-    jobs: list[_Sweep | _GiveAlike] = [
-        _Sweep(soften=path) for path in near[: numbers.softened]
+    eased = _nearest(lattice, found)
+    walked([_Sweep(first=True), *(_Sweep(soften=path, first=True) for path in eased)])
+    leaned = _leaned_on([lattice.edits(path) for path in _nearest(lattice, found) or found])
+    others: list[_Sweep | _GiveAlike] = [
+        _GiveAlike(path) for path in even if lattice.read(path).within and any(path)
     ]
-    jobs += [_GiveAlike(path) for path in even if lattice.read(path).within and any(path)]
-    jobs += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
-    jobs += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
-    if not lattice.out_of_time():
-        walked(jobs)
-    given = entered()
-    if given and not lattice.out_of_time():
+    others += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
+    others += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
+    given: list[Path] = []
+    before: list[Path] | None = None
+    for _ in range(numbers.returns):
         near = _nearest(lattice, found)[: numbers.softened]
-        walked([first_sweep, *(_Sweep(soften=path) for path in near)])
+        nearer, before = near != before, near
+        if lattice.out_of_time() or not (nearer or others):
+            break
+        jobs = [_Sweep(soften=path) for path in near] if nearer else []
+        count = numbers.beside if jobs else len(others)
+        walked([*jobs, *others[:count]])
+        del others[:count]
         given += entered()
     settled += lattice.worth_showing([*seeds, *given], {})
     return list({one.edits: one for one in settled}.values())

@@ -37,6 +37,8 @@ class SearchSettings:
     filled: int
     softenings: int
     softened: int
+    returns: int
+    beside: int
     hope: float
     surely: float
     gifts: int
