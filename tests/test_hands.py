@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from random import Random
 
 import music21
 import pytest
@@ -27,6 +28,7 @@ from simplify.technique.hands import (
 )
 from simplify.technique.perform import perform, strike_seconds
 from simplify.technique.plan import HandPlan, PedalPlan, Performance
+from tests.support_edits import one_bar_edit
 
 TIERS = tier_names()
 
@@ -533,3 +535,17 @@ def test_keeping_all_tables_or_few_gives_the_same_plan(monkeypatch: pytest.Monke
     kept = perform(part, player).hand_plan
     monkeypatch.setattr(hand_search, "KEPT", 1)
     assert perform(part, player).hand_plan == kept
+
+
+def test_what_is_remembered_of_other_versions_changes_no_plan() -> None:
+    """A bar's hands are run once for all versions that come to it alike."""
+    part = select_part(open_score(str(music21.corpus.getWork("joplin/maple_leaf_rag")))).part
+    part = part.window(16, 23)
+    player, choose = tier_player("amateur"), Random(7)
+    versions = [part, *(part.apply(one_bar_edit(part, choose, bar)) for bar in (1, 3, 6))]
+    alone = []
+    for version in versions:
+        hand_search.forget()
+        alone.append(perform(version, player).hand_plan)
+    for _ in range(2):
+        assert [perform(version, player).hand_plan for version in versions] == alone
