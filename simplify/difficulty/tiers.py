@@ -8,18 +8,24 @@ easiest tiers, whose pedals are the slowest to plan, so these are seldom asked.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 from simplify.difficulty import harmonic_rhythm, rhythm
 from simplify.difficulty.load import (
+    Assessment,
     Reading,
+    assess,
     between,
     part_of,
     plainly_over,
-    read_for,
     verdict,
 )
 from simplify.harp.player import LAYERS, Player, tier_names, tier_player
 from simplify.score.model import Part
+from simplify.technique.perform import perform
+from simplify.technique.plan import Fault, Performance
+from simplify.technique.playability import find_faults
 
 Bars = tuple[int, int]
 """Positions of the first and last bar."""
@@ -30,6 +36,23 @@ MOST = 0.5
 """Share of a part's bars from which a tier reads all of it at once rather than piece by piece."""
 _PLAN_FREE = tuple(LAYERS.index(layer) for layer in (rhythm.NAME, harmonic_rhythm.NAME))
 """Layers that no hand or pedal plan changes."""
+
+
+@dataclass(frozen=True)
+class _Performed:
+    """A part as a player performs it; its loads are measured when they are asked for."""
+
+    performance: Performance
+    faults: tuple[Fault, ...]
+
+    @cached_property
+    def assessment(self) -> Assessment:
+        return assess(self.performance)
+
+
+def _performed(part: Part, player: Player) -> _Performed:
+    performance = perform(part, player)
+    return _Performed(performance, find_faults(performance))
 
 
 def tier_needed(
@@ -52,8 +75,8 @@ class Readings:
     ) -> None:
         self._part, self._harp = part, harp
         self._together = _most_together(part)
-        self._whole: dict[str, Reading] = {}
-        self._plain: Reading | None = None
+        self._whole: dict[str, _Performed | Reading] = {}
+        self._plain: _Performed | Reading | None = None
         for reading in known:
             self._plain = reading
             if reading.player == self._player(reading.player.tier):
@@ -109,7 +132,7 @@ class Readings:
         if reading is None:
             # Loads look a bar to either side.
             start, end = max(0, first - 1), min(len(self._part.bars) - 1, last + 1)
-            reading = read_for(self._part.window(start, end), self._player(tier))
+            reading = _performed(self._part.window(start, end), self._player(tier))
         low, high = self._part.bars[first].onset, self._part.bars[last].end
         strikes = reading.performance.strikes
         # What two stretches ask for together at their join is neither one's.
@@ -117,12 +140,14 @@ class Readings:
             fault for fault in between(reading.faults, low, high)
             if all(low <= strikes[i].onset < high for i in fault.strikes)
         )
+        if faults:
+            return False
         inside = part_of(reading.assessment, first - start, last - start)
-        return verdict(inside, reading.player.rules, faults).within
+        return verdict(inside, self._player(tier).rules).within
 
     def _read_all(self, tier: str) -> None:
         if tier not in self._whole:
-            self._whole[tier] = read_for(self._part, self._player(tier))
+            self._whole[tier] = _performed(self._part, self._player(tier))
             self._plain = self._plain or self._whole[tier]
 
     def _player(self, tier: str) -> Player:
