@@ -134,7 +134,7 @@ def main() -> None:
     )
     if within:
         print(
-            f"of those within: median distance {statistics.median(r.distance for r in within):.2f},"
+            f"of those within: median distance {statistics.median(r.distance for r in within):.3f},"
             f" melody {statistics.mean(r.melody for r in within):.2f},"
             f" bass {statistics.mean(r.bass for r in within):.2f},"
             f" median x{statistics.median(r.seconds / r.parse for r in done):.0f} of parse"
