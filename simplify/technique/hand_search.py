@@ -79,8 +79,8 @@ class _Stretch:
     def known(self, rules: HandRules) -> _Known:
         """What has come of such a stretch so far."""
         rows = *self.moments, *self.fringe[:4]
-        key = b"".join([row.tobytes() for row in rows])
-        return _known(rules, len(self.moments.at) - (self.high - self.low), key)
+        sizes = tuple([len(row) for row in rows])
+        return _known(rules, self.high - self.low, sizes, b"".join([row.tobytes() for row in rows]))
 
     def run(self, rules: HandRules) -> tuple[Run, Fringe]:
         """All tables, and the fringe after them."""
@@ -115,9 +115,10 @@ class _Known:
 
 
 @lru_cache(maxsize=REMEMBERED)
-def _known(rules: HandRules, known: int, key: bytes) -> _Known:
-    """The record of a stretch, empty at first. known: moments before it that its fringe still
-    knows of; key: its moments and its fringe, which say all that it is run on."""
+def _known(rules: HandRules, count: int, sizes: tuple[int, ...], content: bytes) -> _Known:
+    """The record of a stretch of so many moments, empty at first. sizes, content: of the arrays of
+    its moments, those before it that its fringe still knows of, and its fringe, which say all that
+    it is run on."""
     return _Known(None, {})
 
 
