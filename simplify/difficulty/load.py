@@ -454,7 +454,6 @@ def _runs(where: Bools) -> list[tuple[int, int]]:
     return list(zip(starts.tolist(), ends.tolist(), strict=True))
 
 
-
 def part_of(assessment: Assessment, first: int, last: int) -> Assessment:
     """Bars at positions first..last of an assessment, as an assessment (loads as they stand)."""
     bars = assessment.bars[first : last + 1]
