@@ -699,9 +699,17 @@ class Lattice:
         )
 
     def asking(self, paths: Sequence[Path]) -> list[int]:
-        """Columns that any of the paths changes, and those that are too much as written."""
-        changed = {at for path in paths for at in self.changed(path)}
-        return sorted(changed | set(self.over(self.written)))
+        """Columns that any of the paths changes, and those that are too much as written; and where
+        these are few, those that strain the player most beside them: what is easier still than the
+        tier asks may be found in any."""
+        asked = {at for path in paths for at in self.changed(path)} | set(self.over(self.written))
+        reading = self.read(self.written)
+        rest = [
+            (-reading.over(*self.inside(at))[2], at)
+            for at in range(len(self.spans)) if at not in asked
+        ]
+        few = max(0, self.numbers.grown - len(asked))
+        return sorted(asked | {at for _, at in sorted(rest)[:few]})
 
     def need(self, path: Path) -> tuple[bool, float]:
         """Sort key: paths within the rules first, then those of less effort."""

@@ -31,6 +31,7 @@ class SearchSettings:
     other_kinds: int
     column_bars: int
     widest: int
+    grown: int
     context_beats: int
     rounds: int
     halvings: int
