@@ -13,6 +13,7 @@ from __future__ import annotations
 import bisect
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import accumulate
 
 from simplify.difficulty.curve import LayerCurve, grid
@@ -263,16 +264,17 @@ def _assessment(
     curves = []
     for name, curve in zip(LAYERS, was.curves, strict=True):
         fresh = MEASURES[name](sub, beats)
+        reasons = (
+            *between(curve.reasons, -(1 << 62), low), *between(fresh.reasons, low, high),
+            *between(curve.reasons, high, 1 << 62),
+        )
         curves.append(LayerCurve(
             name, (*curve.loads[:begin], *fresh.loads[here:there], *curve.loads[end:]),
-            (
-                *between(curve.reasons, -(1 << 62), low), *between(fresh.reasons, low, high),
-                *between(curve.reasons, high, 1 << 62),
-            ),
+            partial(tuple, reasons),
         ))
     fresh_bars = bar_loads(
         was.grid[begin:end],
-        [LayerCurve(c.layer, c.loads[begin:end], ()) for c in curves],
+        [LayerCurve(c.layer, c.loads[begin:end], tuple) for c in curves],
     )
     first = bisect.bisect_left(was.bars, inner[0], key=lambda bar: bar.index)
     last = bisect.bisect_right(was.bars, inner[1], key=lambda bar: bar.index)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Sequence
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -60,7 +61,7 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     work = work + interlock + table["nested"] * nested
     loads = tuple(load_of(work / table["anchor"]).tolist())
     told = [*items, *woven, *_told(together, apart, table)]
-    return LayerCurve(NAME, loads, explain(NAME, told, grid, loads, SIMPLE, _SAY))
+    return LayerCurve(NAME, loads, partial(explain, NAME, told, grid, loads, SIMPLE, _SAY))
 
 
 def _items(row: Sequence[Pluck], kind: str, amount: float = 1.0) -> list[Work]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -50,7 +51,7 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
         demands.append(demand)
         counted.append((right + left, right, left))
     loads = tuple(load_of(np.array(demands)).tolist())
-    return LayerCurve(NAME, loads, _reasons(grid, loads, counted))
+    return LayerCurve(NAME, loads, partial(_reasons, grid, loads, counted))
 
 
 def _demand(

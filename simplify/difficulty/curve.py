@@ -18,8 +18,9 @@ Numbers stand in loads.toml.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -69,13 +70,28 @@ class Reason:
     value: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class LayerCurve:
-    """One layer over time. loads: in [0, 1), one per beat of the grid; reasons: in time order."""
+    """One layer over time. loads: in [0, 1), one per beat of the grid; tell: gives the reasons, in
+    time order, when they are asked for: a search asks for none."""
 
     layer: str
     loads: tuple[float, ...]
-    reasons: tuple[Reason, ...]
+    tell: Callable[[], tuple[Reason, ...]] = field(repr=False)
+
+    @cached_property
+    def reasons(self) -> tuple[Reason, ...]:
+        """Why it is loaded, in time order."""
+        return self.tell()
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, LayerCurve):
+            return NotImplemented
+        mine, theirs = (self.layer, self.loads), (other.layer, other.loads)
+        return mine == theirs and self.reasons == other.reasons
+
+    def __hash__(self) -> int:
+        return hash((self.layer, self.loads))
 
 
 @dataclass(frozen=True, slots=True)

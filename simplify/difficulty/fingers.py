@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Sequence
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -75,7 +76,8 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     both = np.maximum(demands[0], demands[1])
     both = both + table["other_hand"] * np.minimum(demands[0], demands[1])
     loads = tuple(load_of(both).tolist())
-    return LayerCurve(NAME, loads, explain(NAME, everything, grid, loads, SIMPLE, _SAY, "pluck"))
+    told = partial(explain, NAME, everything, grid, loads, SIMPLE, _SAY, "pluck")
+    return LayerCurve(NAME, loads, told)
 
 
 def _work(
@@ -101,7 +103,8 @@ def _work(
         found: dict[str, float] = {}
         size, span = len(pluck.strings), pluck.high - pluck.low
         notes = [strikes[i].first for i in pluck.strikes]
-        swept = all(any(note.has(kind) for kind in _SWEEPS) for note in notes)
+        marked = any(note.marks for note in notes)
+        swept = marked and all(any(note.has(kind) for kind in _SWEEPS) for note in notes)
         same_placing = back is not None and pluck.placing == back.placing
         found["pluck"] = table["sweep"] if swept else 1.0
         if size > 1:
@@ -136,10 +139,10 @@ def _work(
         else:
             placing_low, placing_high = pluck.low, pluck.high
         prices = []
-        for string in pluck.strings:
+        for string in () if swept else pluck.strings:
             times = struck[string]
             earlier = bisect.bisect_left(times, pluck.at)
-            if earlier and not swept:
+            if earlier:
                 gap = max(1e-3, pluck.at - times[earlier - 1])
                 price = min(table["repeat_most"], table["repeat_seconds"] * repeat_ease / gap)
                 price = max(0.0, price - table["repeat_free"])
@@ -151,7 +154,7 @@ def _work(
             most = max(prices)
             both = most + table["repeat_more"] * (sum(prices) - most)
             found["repeat"] = found.get("repeat", 0.0) + table["repeat"] * both
-        if any(note.has("mordent") or note.has("turn") for note in notes if note.marks):
+        if marked and any(note.has("mordent") or note.has("turn") for note in notes):
             found["ornament"] = table["ornament"]
         items.extend(
             Work(pluck.at, pluck.tick, pluck.bar, pluck.hand, kind, amount)
@@ -205,9 +208,11 @@ def _shapes(
     starts = [beat.onset for beat in grid]
     strikes = performance.strikes
     for pluck in row:
-        notes = [strikes[i].first for i in pluck.strikes]
         size = len(pluck.strings)
-        if size < 3 or all(any(note.has(kind) for kind in _SWEEPS) for note in notes):
+        if size < 3:
+            continue
+        notes = [strikes[i].first for i in pluck.strikes]
+        if all(any(note.has(kind) for kind in _SWEEPS) for note in notes):
             continue
         beyond = max(0.0, pluck.high - pluck.low - table["shape_from"] - gain)
         amount = (table["shape_note"] + table["shape_string"] * beyond) * (size - 2) ** 2

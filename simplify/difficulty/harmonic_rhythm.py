@@ -11,6 +11,7 @@ distance (Journal of Mathematics and Music 10:1). Prices: loads.toml, [harmonic_
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 from simplify.difficulty.curve import Beat, LayerCurve, Work, explain, load_of, numbers, rate
 from simplify.harp.instrument import key_setting, setting_pitch_classes
@@ -61,7 +62,7 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     work = rate(items, grid, table["window"])
     loads = tuple(load_of(work / table["anchor"]).tolist())
     told = [replace(item, kind="foreign" if outside[item.bar] else "change") for item in items]
-    return LayerCurve(NAME, loads, explain(NAME, told, grid, loads, SIMPLE, _SAY))
+    return LayerCurve(NAME, loads, partial(explain, NAME, told, grid, loads, SIMPLE, _SAY))
 
 
 def _heard(part: Part, harmony: Harmony) -> int:

@@ -31,7 +31,7 @@ import bisect
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, cached_property, lru_cache
+from functools import cache, cached_property, lru_cache, partial
 from typing import TypeVar
 
 import numpy as np
@@ -252,8 +252,9 @@ def read_bars(bars: Sequence[BarLoad]) -> tuple[Loads, float]:
 
 
 def _read_rows(rows: Sequence[Loads]) -> tuple[Loads, float]:
-    layers = _six(sustained([row[k] for row in rows]) for k in range(len(LAYERS)))
-    return layers, difficulty_of(sustained([stack(row) for row in rows]))
+    table = np.array([(*row, stack(row)) for row in rows], dtype=np.float64)
+    *layers, stacked = sustained_each(table.reshape(-1, len(LAYERS) + 1)).tolist()
+    return _six(layers), difficulty_of(stacked)
 
 
 @lru_cache(maxsize=1 << 12)
@@ -456,6 +457,8 @@ def _runs(where: Bools) -> list[tuple[int, int]]:
 
 def part_of(assessment: Assessment, first: int, last: int) -> Assessment:
     """Bars at positions first..last of an assessment, as an assessment (loads as they stand)."""
+    if (first, last) == (0, len(assessment.bars) - 1):
+        return assessment
     bars = assessment.bars[first : last + 1]
     begin = bisect.bisect_left(assessment.grid, bars[0].index, key=lambda beat: beat.bar)
     end = bisect.bisect_right(assessment.grid, bars[-1].index, key=lambda beat: beat.bar)
@@ -463,12 +466,16 @@ def part_of(assessment: Assessment, first: int, last: int) -> Assessment:
     curves = tuple(
         LayerCurve(
             curve.layer, curve.loads[begin:end],
-            between(curve.reasons, beats[0].onset, beats[-1].end),
+            partial(_reasons_between, curve, beats[0].onset, beats[-1].end),
         )
         for curve in assessment.curves
     )
     layers, difficulty = read_bars(bars)
     return Assessment(beats, curves, bars, layers, difficulty)
+
+
+def _reasons_between(curve: LayerCurve, low: int, high: int) -> tuple[Reason, ...]:
+    return between(curve.reasons, low, high)
 
 
 _Placed = TypeVar("_Placed", Reason, Fault)

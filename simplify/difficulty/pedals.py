@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Sequence
+from functools import partial
 
 from simplify.difficulty.curve import (
     Beat,
@@ -48,7 +49,7 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
     items = _work(performance, table)
     work = rate(items, grid, table["window"])
     loads = tuple(load_of(work / table["anchor"]).tolist())
-    return LayerCurve(NAME, loads, explain(NAME, items, grid, loads, SIMPLE, _SAY))
+    return LayerCurve(NAME, loads, partial(explain, NAME, items, grid, loads, SIMPLE, _SAY))
 
 
 def _work(performance: Performance, table: dict[str, float]) -> list[Work]:

@@ -20,7 +20,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Iterator, Sequence
-from functools import cache
+from functools import cache, partial
 from itertools import pairwise
 
 import numpy as np
@@ -64,7 +64,7 @@ def measure(performance: Performance, grid: tuple[Beat, ...]) -> LayerCurve:
         p, q = kind.removeprefix("cross ").split(":")
         say[kind] = f"{p} against {q}, {{count}} note{{s}}"
     told = [*items, *crossed]
-    return LayerCurve(NAME, loads, explain(NAME, told, grid, loads, SIMPLE, say))
+    return LayerCurve(NAME, loads, partial(explain, NAME, told, grid, loads, SIMPLE, say))
 
 
 @cache

@@ -24,11 +24,8 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
+from simplify.score import harmony_kernel as kernel
 from simplify.score.model import Bar, Note, Part, Passage
-
-BLOCK = 40
-"""Segments scored at once (156 chords, 37 features each). Products of this size stay on one core;
-larger ones wake the linear-algebra library's threads, which costs more than it saves."""
 
 Floats = npt.NDArray[np.float64]
 
@@ -303,42 +300,18 @@ def slices(
 ) -> tuple[Floats, list[int], list[float]]:
     """Per slice between edges: pitch-class weights in beats (slices, 12), the lowest sounding MIDI
     key (999 for silence), and the position of each edge in beats from the first."""
-    count = len(edges) - 1
-    rows = [[0.0] * 12 for _ in range(count)]
-    lowest = [999] * count
     pulse = bars[0].pulse_ticks
     position = [0.0]
-    heard = [0.0] * count
     ends = [bar.end for bar in bars]
     for before, after in itertools.pairwise(edges):
         pulse = bars[min(bisect.bisect_right(ends, before), len(bars) - 1)].pulse_ticks
         position.append(position[-1] + _exact((after - before) / pulse))
-    for note in notes:
-        midi = note.pitch.midi
-        at = bisect.bisect_right(edges, note.onset) - 1
-        begin, end, pitch_class = note.onset, note.onset + note.duration, midi % 12
-        while at < count and edges[at] < end:
-            span = edges[at + 1] - edges[at]
-            length = position[at + 1] - position[at]
-            covered = min(edges[at + 1], end) - max(edges[at], begin)
-            rows[at][pitch_class] += length * covered / span
-            heard[at] = max(heard[at], length * (min(edges[at + 1], end) - edges[at]) / span)
-            if midi < lowest[at]:
-                lowest[at] = midi
-            at += 1
-    bass, density = weights["bass_weight"], weights["density"]
-    for at, row in enumerate(rows):
-        total = sum(row)
-        if total <= 0.0:
-            continue
-        # A struck string rings on into a rest, but not for bars.
-        length = min(position[at + 1] - position[at], heard[at] + 1.0)
-        voices = total / length
-        scale = voices ** (density - 1.0)
-        for pitch_class in range(12):
-            row[pitch_class] *= scale
-        row[lowest[at] % 12] += bass * min(length, total)
-    return _all_exact(np.array(rows)), lowest, position
+    sounds = np.array([(n.onset, n.onset + n.duration, n.pitch.midi) for n in notes]).reshape(-1, 3)
+    rows, lowest = kernel.heard(
+        sounds[:, 0], sounds[:, 1], sounds[:, 2], np.array(edges), np.array(position),
+        weights["density"], weights["bass_weight"],
+    )
+    return _all_exact(rows), lowest.tolist(), position
 
 
 _LETTER_OF = {"C": 0, "D": 1, "E": 2, "F": 3, "G": 4, "A": 5, "B": 6}
@@ -418,32 +391,8 @@ def scored(
     A segment's features, in the order of `Chords.scoring`: pitch-class weights (12), their sum,
     which pitch classes are heard at all (12), which one is lowest (12).
     """
-    count = len(lowest)
-    longest = weights["longest_beats"] + 1e-3
-    pairs_from: list[int] = []
-    pairs_to: list[int] = []
-    bass: list[int] = []
-    for start in range(count):
-        low = 999
-        for end in range(start + 1, count + 1):
-            if end > start + 1 and (fresh[end - 1] or beats[end] - beats[start] > longest):
-                break
-            low = min(low, lowest[end - 1])
-            pairs_from.append(start)
-            pairs_to.append(end)
-            bass.append(low)
-    summed = np.vstack([np.zeros((1, 12)), np.cumsum(profile, axis=0)])
-    features = np.zeros((len(pairs_from), 37))
-    features[:, :12] = summed[pairs_to] - summed[pairs_from]
-    features[:, 12] = features[:, :12].sum(axis=1)
-    features[:, 13:25] = features[:, :12] > 0.0
-    loud = [at for at, value in enumerate(bass) if value < 999]
-    features[loud, [25 + bass[at] % 12 for at in loud]] = 1.0
-    label: list[int] = []
-    score: list[float] = []
-    for first in range(0, len(features), BLOCK):
-        fit = features[first : first + BLOCK] @ chords.scoring + chords.constant
-        best_of = fit.argmax(axis=1)
-        label.extend(best_of.tolist())
-        score.extend(fit[np.arange(len(best_of)), best_of].tolist())
-    return zip(pairs_from, pairs_to, label, score, strict=True)
+    found = kernel.best_chords(
+        profile, np.array(lowest), np.array(beats), np.array(fresh),
+        weights["longest_beats"] + 1e-3, chords.scoring, chords.constant,
+    )
+    return zip(*(row.tolist() for row in found), strict=True)

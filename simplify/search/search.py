@@ -390,10 +390,11 @@ def _walk(
     others += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     others += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     given: list[Path] = []
-    before: list[Path] | None = None
+    before = float("inf")
     for _ in range(numbers.returns):
         near = _nearest(lattice, found)[: numbers.softened]
-        nearer, before = near != before, near
+        effort = min(map(lattice.effort, near), default=before)
+        nearer, before = effort < before * (1.0 - numbers.nearer), effort
         if lattice.out_of_time() or not (nearer or others):
             break
         jobs = [_Sweep(soften=path) for path in near] if nearer else []

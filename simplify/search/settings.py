@@ -39,6 +39,7 @@ class SearchSettings:
     softenings: int
     softened: int
     returns: int
+    nearer: float
     beside: int
     hope: float
     surely: float
