@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from simplify.score.harmony import harmonies
+from simplify.score.harmony import harmonies, named, scored, table
 from simplify.score.model import TICKS, Part, Passage
 from simplify.score.text import parse_passage
 from tests.support_corpus import analysed, change_points, f_score, marked_points, predicted_points
@@ -24,8 +26,53 @@ def read(text: str) -> list[tuple[float, str, str]]:
     ]
 
 
+SLICES = st.lists(
+    st.tuples(
+        st.lists(st.integers(0, 8), min_size=12, max_size=12), st.integers(1, 4), st.booleans()
+    ),
+    min_size=1, max_size=24,
+)
+
+
+@settings(deadline=None)  # the first call may compile
+@given(SLICES)
+def test_segments_score_what_their_features_say(rows: list[tuple[list[int], int, bool]]):
+    """Scored slice by slice, a segment comes to the product of its features and the weights:
+    pitch-class weights, their sum, which are heard, which is lowest (`Chords.scoring`)."""
+    chords, weights = table()
+    profile = np.array([row for row, _, _ in rows], dtype=float) / 4.0
+    lowest = [36 + int(np.flatnonzero(row)[0]) if row.any() else 999 for row in profile]
+    beats = np.cumsum([0.0, *(length for _, length, _ in rows)]).tolist()
+    fresh = [after for _, _, after in rows]
+    segments = list(scored(profile, lowest, beats, fresh, chords, weights))
+    longest = weights["longest_beats"] + 1e-3
+    assert [(start, end) for start, end, _, _ in segments] == [
+        (start, end)
+        for start in range(len(rows))
+        for end in range(start + 1, len(rows) + 1)
+        if end == start + 1 or (not any(fresh[start + 1 : end])
+        and beats[end] - beats[start] <= longest)
+    ]
+    for start, end, label, score in segments:
+        heard = profile[start:end].sum(axis=0)
+        low = min(lowest[start:end])
+        bass = np.arange(12) == (low % 12 if low < 999 else -1)
+        features = np.concatenate((heard, [heard.sum()], heard > 0.0, bass))
+        fit = features @ chords.scoring + chords.constant
+        assert score == pytest.approx(fit.max())
+        assert fit[label] == pytest.approx(fit.max())
+
+
 def whole(part: Part) -> Passage:
     return Passage(part, 0, len(part.bars) - 1)
+
+
+def test_stretches_without_a_note_are_silent():
+    passage = parse_passage("4/4 | r:4 | r:4")
+    found = named(passage, [0, 2 * TICKS, 8 * TICKS])
+    assert [(h.onset, h.end, h.kind) for h in found] == [
+        (0, 2 * TICKS, "silence"), (2 * TICKS, 8 * TICKS, "silence")
+    ]
 
 
 @pytest.mark.parametrize(

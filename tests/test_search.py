@@ -1,5 +1,6 @@
 """The search: exact bookkeeping, promises kept, deterministic, no worse than the obvious."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import music21
@@ -12,6 +13,7 @@ from simplify.score.read import open_score, select_part
 from simplify.score.text import parse_part
 from simplify.search.grow import grow_variants
 from simplify.search.lattice import Lattice, Path, cut_columns
+from simplify.search.ranking import Candidate
 from simplify.search.reading import crossings, excess, read_bars, split_faults, written
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.search.settings import settings
@@ -126,6 +128,43 @@ def test_same_result_with_two_processes_on_real_music(name: str, first: int, las
     assert [c.edits for c in one.front] == [c.edits for c in two.front]
     assert [c.candidate.edits for c in one.choices] == [c.candidate.edits for c in two.choices]
     assert one.readings == two.readings
+
+
+def nearest(front: Sequence[Candidate]) -> float:
+    """Distance of the nearest rewrite within the tier."""
+    return min(c.distance.total for c in front if c.within)
+
+
+def test_touching_up_in_rounds_comes_nearer():
+    """What is given back and traded pays, and so does going on from where that led."""
+    real = select_part(open_score(str(music21.corpus.getWork("joplin/maple_leaf_rag"))), None).part
+
+    def with_numbers(**given: int) -> float:
+        numbers = replace(settings(), **given)  # type: ignore[arg-type]
+        return nearest(search(real, 1, 4, AMATEUR, ALL, numbers=numbers, workers=2).front)
+
+    whole, once = with_numbers(), with_numbers(returns=1)
+    untouched = with_numbers(gifts=0, trades=0)
+    assert whole < 0.95 * once
+    assert whole < 0.95 * untouched
+
+
+def test_a_front_is_not_of_the_hard_bars_only():
+    """Of these two bars one by itself is over the tier. What is easier than the tier asks takes
+    changes in the other as well."""
+    real = select_part(
+        open_score(str(music21.corpus.getWork("schoenberg/opus19/movement2"))), None
+    ).part
+    few, more = (
+        search(real, 1, 2, AMATEUR, ALL, numbers=replace(settings(), grown=grown)).front
+        for grown in (0, 2)
+    )
+    sounds = [{n.id for n in row} for row in real.notes_by_bar[1:3]]
+    assert all(ids - {n.id for n in row} for ids, row in zip(
+        sounds, more[-1].part.notes_by_bar[1:3], strict=True
+    ))
+    assert more[-1].reading.difficulty < 0.5 * few[-1].reading.difficulty
+    assert nearest(more) <= nearest(few)
 
 
 def lattice_of(part: Part, first: int, last: int) -> Lattice:

@@ -306,10 +306,10 @@ def slices(
     for before, after in itertools.pairwise(edges):
         pulse = bars[min(bisect.bisect_right(ends, before), len(bars) - 1)].pulse_ticks
         position.append(position[-1] + _exact((after - before) / pulse))
-    sounds = np.array([(n.onset, n.onset + n.duration, n.pitch.midi) for n in notes]).reshape(-1, 3)
+    sounds = [(n.onset, n.onset + n.duration, n.pitch.midi) for n in notes]
     rows, lowest = kernel.heard(
-        sounds[:, 0], sounds[:, 1], sounds[:, 2], np.array(edges), np.array(position),
-        weights["density"], weights["bass_weight"],
+        np.array(sounds, dtype=np.int64).reshape(-1, 3), np.array(edges, dtype=np.int64),
+        np.array(position, dtype=np.float64), weights["density"], weights["bass_weight"],
     )
     return _all_exact(rows), lowest.tolist(), position
 
@@ -392,7 +392,7 @@ def scored(
     which pitch classes are heard at all (12), which one is lowest (12).
     """
     found = kernel.best_chords(
-        profile, np.array(lowest), np.array(beats), np.array(fresh),
-        weights["longest_beats"] + 1e-3, chords.scoring, chords.constant,
+        profile, np.array(lowest, dtype=np.int64), np.array(beats, dtype=np.float64),
+        np.array(fresh, dtype=bool), weights["longest_beats"] + 1e-3, chords.scoring, chords.constant,
     )
     return zip(*(row.tolist() for row in found), strict=True)

@@ -10,14 +10,14 @@ SILENT = 999
 
 
 @njit(cache=True, nogil=True)
-def heard(onsets, ends, sounds, edges, position, density, bass):  # type: ignore[no-untyped-def]
+def heard(sounds, edges, position, density, bass):  # type: ignore[no-untyped-def]
     """Per slice between edges (ticks): pitch-class weights in beats (slices, 12), and the lowest
-    sound. Notes are given by onset, end (ticks) and sound (MIDI); position: beats of each edge;
-    density, bass: as in chords.toml."""
+    sound. sounds: onset, end (ticks) and sound (MIDI) of each note, (notes, 3); position: beats of
+    each edge; density, bass: as in chords.toml."""
     count = len(edges) - 1
     rows, lowest, lasting = np.zeros((count, 12)), np.full(count, SILENT), np.zeros(count)
-    for n in range(len(onsets)):
-        begin, end, sound = onsets[n], ends[n], sounds[n]
+    for n in range(len(sounds)):
+        begin, end, sound = sounds[n]
         at = np.searchsorted(edges, begin, side="right") - 1
         while at < count and edges[at] < end:
             span = edges[at + 1] - edges[at]

@@ -2,12 +2,15 @@
 
     python -m tests.benchmarks.rewrite_rivals [--tier amateur] [--bars 2] [--only NAME]
         [--what exhaustive,plain,random,nsga,ablation] [--passages N]
+        [--corpus FOLDER] [--strategies NAME,NAME]
 
 exhaustive: every combination of the best edits of one bar, read in full, against the search on that
 bar; plain: only leaving notes out and shifting octaves, with the same search: its hypervolume as a
 share of ours, and the share of its front that ours is at least as near and as easy as; random: the
 same for random thinnings; nsga: NSGA-II (pymoo; Deb et al. 2002) over the same edits with ten times
-our processor time; ablation: hypervolume lost when a strategy that the front uses is taken away.
+our processor time; ablation: hypervolume lost when a strategy that the front uses is taken away,
+of those named only. With --corpus the passages are the excerpts in that folder, each for the tier
+below the one that its manifest gives.
 
 Everything is compared by front: distance against difficulty, each rewrite read by itself, the
 original as the worst point, faults counted as no rewrite. Hypervolume is the area between a front
@@ -20,15 +23,17 @@ import argparse
 import random
 import statistics
 import time
+import tomllib
 from collections.abc import Iterator, Sequence
 from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 
 from simplify.api import passages_over
 from simplify.distance import distance
 from simplify.errors import EditError
-from simplify.harp.player import Player, tier_player
+from simplify.harp.player import Player, tier_names, tier_player
 from simplify.score.model import Edit, Part, Passage, changed
 from simplify.score.read import open_score, select_part
 from simplify.search.reading import read_bars
@@ -205,9 +210,21 @@ def dominated(points: Sequence[Point], ours: Sequence[Point]) -> float:
     return beaten / len(points) if points else 1.0
 
 
-def passages(options: argparse.Namespace, player: Player) -> Iterator[tuple[str, Part, int, int]]:
-    """(piece, part, first bar, last bar): the first passages of every piece that are over the
-    tier, cut to the first bars, as many as asked for, that by themselves are over it, too."""
+def passages(
+    options: argparse.Namespace
+) -> Iterator[tuple[str, Part, int, int, Player]]:
+    """(piece, part, first bar, last bar, player): the first passages of every piece that are over
+    the tier, cut to the first bars, as many as asked for, that by themselves are over it, too; with
+    --corpus the excerpts of that folder whole, each for the tier below the one it is meant for."""
+    if options.corpus:
+        manifest = Path(options.corpus) / "manifest.toml"
+        for row in tomllib.loads(manifest.read_text("utf-8"))["excerpt"]:
+            below = tier_names().index(row["tier"]) - 1
+            if options.only in row["file"] and below >= 0:
+                part = select_part(open_score(str(manifest.with_name(row["file"]))), None).part
+                yield row["file"], part, 0, len(part.bars) - 1, tier_player(tier_names()[below])
+        return
+    player = tier_player(options.tier)
     for name, wanted in PIECES:
         if options.only not in name:
             continue
@@ -222,7 +239,7 @@ def passages(options: argparse.Namespace, player: Player) -> Iterator[tuple[str,
             for at in range(first, max(first, last - options.bars + 1) + 1):
                 end = min(last, at + options.bars - 1)
                 if not read_bars(part.window(at, end), player).within:
-                    yield name, part, at, end
+                    yield name, part, at, end, player
                     break
 
 
@@ -237,12 +254,14 @@ def main() -> None:
     parser.add_argument("--random", type=int, default=60)
     parser.add_argument("--edits", type=int, default=20)
     parser.add_argument("--size", type=int, default=4)
+    parser.add_argument("--corpus", default="")
+    parser.add_argument("--strategies", default="")
     options = parser.parse_args()
-    player = tier_player(options.tier)
+    asked = set(filter(None, options.strategies.split(",")))
     sums: dict[str, list[float]] = {what: [] for what in options.what.split(",")}
     areas: dict[str, list[float]] = {"plain": [], "random": []}
     lost: dict[str, list[float]] = {}
-    for name, part, first, last in passages(options, player):
+    for name, part, first, last, player in passages(options):
         passage = Passage(part, first, last)
         worst = (0.75, read_bars(part.window(first, last), player).difficulty / 100.0)
         began = time.process_time()
@@ -283,7 +302,7 @@ def main() -> None:
         if "ablation" in sums and area > 0.0:
             used = {edit.strategy for c in search(part, first, last, player, ALL).front
                     for edit in c.edits}
-            for taken in sorted(used):
+            for taken in sorted(used & asked if asked else used):
                 rest = [s for s in ALL if s.name != taken]
                 found = search(part, first, last, player, rest)
                 left = hypervolume(points_of(found, part, first, last, player), worst)
@@ -304,7 +323,10 @@ def main() -> None:
                 f" median {statistics.median(values):.3f}, most {max(values):.3f}"
             )
     for taken, losses in sorted(lost.items(), key=lambda row: -statistics.mean(row[1])):
-        print(f"without {taken}: {statistics.mean(losses):+.3f} lost on {len(losses)} passages")
+        print(
+            f"without {taken}: {statistics.mean(losses):+.3f} lost on {len(losses)} passages,"
+            f" most {max(losses):+.3f}"
+        )
 
 
 if __name__ == "__main__":
