@@ -393,6 +393,7 @@ def scored(
     """
     found = kernel.best_chords(
         profile, np.array(lowest, dtype=np.int64), np.array(beats, dtype=np.float64),
-        np.array(fresh, dtype=bool), weights["longest_beats"] + 1e-3, chords.scoring, chords.constant,
+        np.array(fresh, dtype=bool), weights["longest_beats"] + 1e-3,
+        chords.scoring, chords.constant,
     )
     return zip(*(row.tolist() for row in found), strict=True)
