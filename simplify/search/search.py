@@ -341,7 +341,7 @@ def _walk(
     Where easing did not reach the tier, columns that no variant eases enough are first grown anew
     beside the best path so far. Then come the first sweep and the softening of what was eased.
     After that the nearest path so far is softened further and touched up, what comes of that enters
-    the lattice, and so on as long as a nearer path comes of it; beside these rounds go the other
+    the lattice, and so on as long as that is clearly nearer; beside these rounds go the other
     sweeps, and notes are given back to those eased evenly (`even`). Each job knows what was known
     before its round.
     """
