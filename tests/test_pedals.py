@@ -21,14 +21,16 @@ from simplify.harp.instrument import PEDALS, Setting, key_setting
 from simplify.harp.player import Player, tier_names, tier_player
 from simplify.harp.synonyms import setting_at
 from simplify.score.model import (
+    Bar,
     Edit,
     GivenSetting,
+    Note,
     Part,
     Pitch,
     TempoMark,
     changed,
 )
-from simplify.score.text import parse_part
+from simplify.score.text import parse_part, parse_pitch
 from simplify.technique.pedal_line import SCALE, PedalCosts, build_line, cost_table, standard_costs
 from simplify.technique.pedal_search import build_program, conclude, first_state, run, solve
 from simplify.technique.pedals import PedalTrellis, given_start, plan_pedals
@@ -433,6 +435,32 @@ class TestUnmet:
         assert unmet.kind == "held"
         assert unmet.strikes == (0,)
         assert unmet.text == "G♮3 is still held when the G pedal has to go from ♮ to ♯"
+
+    def test_both_notes_are_named_that_one_move_spoils(self) -> None:
+        """B♮ and B♭ (as A♯) struck together and both pedals taken away at once: the B pedal leaves
+        the one and comes to the sound of the other, whose string then goes too."""
+        struck = {
+            13440: "B♯4:20160", 16800: "B♭4:1680 B5:10080", 36960: "D♯4:6720 B♯4:10080 C𝄪6:1680",
+            43680: "E♯4:1680", 53760: "D♭4:20160 F♯4:1680", 63840: "D♯2:1680",
+            67200: "A♭4:1680 G♭4:1680 G4:1680 A♯4:1680", 70560: "B♯4:1680",
+        }
+        found = [
+            (onset, parse_pitch(name), int(length))
+            for onset, chord in struck.items()
+            for name, length in (note.split(":") for note in chord.split())
+        ]
+        bars = tuple(Bar(i, str(i + 1), i * 30240, 30240, 6, 8, 6) for i in range(3))
+        notes = tuple(Note(i, o, d, p, o // 30240) for i, (o, p, d) in enumerate(found))
+        part = Part("P1", "Harp", bars, notes, (TempoMark(0, 30),))
+        plan = plan_pedals(part, tier_player("beginner"))
+        assert {(m.letter, m.before, m.after) for m in plan.moves if m.onset == 16800} == {
+            ("B", 0, -1), ("A", 1, -1)
+        }
+        assert plan.played[1].name == "A♯4"
+        assert [(u.kind, u.strikes, u.text) for u in plan.unmet] == [
+            ("held", (1,), "B♭4 is held on another string when the B pedal has to go to ♭"),
+            ("held", (2,), "B♮5 is still held when the B pedal has to go from ♮ to ♭"),
+        ]
 
     def test_long_held_values_of_piano_music_are_reported_not_refused(self) -> None:
         """The whole remains playable on paper: notes have strings, one place is named."""

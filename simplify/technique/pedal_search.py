@@ -946,7 +946,11 @@ def _stay(
 
 @dataclass(frozen=True, slots=True)
 class Charge:
-    """A place that can't be met: kind as in `Unmet`, move index or column, and the move before."""
+    """A place that can't be met: kind, move index or column, and the move before.
+
+    kind: as in `Unmet`, where a move to a string whose sound is held on another ("joined") is a
+    held note too.
+    """
 
     kind: str
     at: int
@@ -1008,8 +1012,10 @@ def account(line: Line, start: int, moves: Sequence[Move], given: bool) -> Accou
             total["moment"] += price
             total["ringing"] += ring
             total["unmet held"] += held + (held_cost if shared else 0)
-            if held or shared:
+            if held:
                 charges.append(Charge("held", at))
+            if shared:
+                charges.append(Charge("joined", at))
             least = int(line.slot_leave[slot, way])
             if arrival >= 21 and line.slot_held[slot, EXIT_CLASS[arrival - 21]]:
                 least += held_cost

@@ -333,19 +333,20 @@ def _not_moved(
             ) or line.columns[move.slot + 1]
             found.append(Unmet(tick, "time", needy, text))
             continue
-        leaving = _held_sounds(line, tick, (STEP_SEMITONES[letter] + pedal.before) % 12)
-        holders = leaving or _held_sounds(line, tick, (STEP_SEMITONES[letter] + pedal.after) % 12)
+        joined = charge.kind == "joined"
+        position = pedal.after if joined else pedal.before
+        holders = _held_sounds(line, tick, (STEP_SEMITONES[letter] + position) % 12)
         words = _listed(list(dict.fromkeys(_named(strikes[i].pitch) for i in holders)) or [letter])
         verb = "are" if len(holders) > 1 else "is"
-        if leaving:
-            text = (
-                f"{words} {verb} still held when the {letter} pedal has to go from "
-                f"{sign(pedal.before)} to {sign(pedal.after)}"
-            )
-        else:
+        if joined:
             text = (
                 f"{words} {verb} held on another string when the {letter} pedal has to go to "
                 f"{sign(pedal.after)}"
+            )
+        else:
+            text = (
+                f"{words} {verb} still held when the {letter} pedal has to go from "
+                f"{sign(pedal.before)} to {sign(pedal.after)}"
             )
         found.append(Unmet(tick, "held", holders, text))
     return found
