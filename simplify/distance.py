@@ -7,11 +7,12 @@ spelling, staff or hand of the same sound is counted apart, as notation.
 
 Notes are matched by optimal assignment (the Hungarian method; scipy) with a price for a note that
 finds no partner, after the weighted-note distances of Typke 2007, Music Retrieval Based on Melodic
-Similarity: there weights are transported, here a note stays whole, and what is deleted costs.
-Harmony is compared harmony by harmony of the original, by pitch-class content (weighted by length
-and register) and by spectral pitch-class distance (Milne & Holland 2016, Journal of Mathematics and
-Music 10:1), which fits perceived harmonic distance better than voice leading does. Numbers stand in
-distance.toml.
+Similarity: there weights are transported, here a note stays whole, and what is deleted costs. A
+trill, tremolo or sweep moves as long as it lasts, and without it that motion is lost; a trill or
+tremolo that is written out in notes is heard as one sound still. Harmony is compared harmony by
+harmony of the original, by pitch-class content (weighted by length and register) and by spectral
+pitch-class distance (Milne & Holland 2016, Journal of Mathematics and Music 10:1), which fits
+perceived harmonic distance better than voice leading does. Numbers stand in distance.toml.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -38,6 +39,9 @@ SOUNDING_SIGNS = frozenset((
     "tremolo-start", "tremolo-stop", "harmonic", "etouffe", "nail", "staccato", "staccatissimo",
 ))
 """Marks that change what is heard of the notes themselves."""
+
+SHAKEN = frozenset(("trill", "tremolo", "tremolo-start", "tremolo-stop", "gliss-start"))
+"""Marks of a sound that moves as long as it lasts."""
 
 TIE = 1e-7
 """Weight that settles ties between matchings; far below any difference one could hear."""
@@ -92,12 +96,23 @@ class _Sound:
 @dataclass(frozen=True, slots=True)
 class _Read:
     """What is read off a passage once. sounds: by (onset, lead, midi), in order; plain: sounds that
-    are no grace notes; ticks: their onsets, ascending, each once; line: the leading line."""
+    are no grace notes; ticks: their onsets, ascending, each once; line: the leading line; shaken:
+    those of the plain ones with a trill, a tremolo or the beginning of a sweep."""
 
     sounds: dict[tuple[int, int, int], _Sound]
     plain: tuple[_Sound, ...]
     ticks: tuple[int, ...]
     line: tuple[_Sound, ...]
+    shaken: tuple[_Sound, ...]
+
+    @staticmethod
+    def of(sounds: dict[tuple[int, int, int], _Sound], line: tuple[_Sound, ...]) -> _Read:
+        """What the sounds and the line of some bars come to."""
+        plain = tuple(s for s in sounds.values() if not s.lead)
+        return _Read(
+            sounds, plain, tuple(sorted({s.onset for s in plain})), line,
+            tuple(s for s in plain if any(mark.kind in SHAKEN for mark in s.signs)),
+        )
 
 
 def _numbers(name: str) -> dict[str, float]:
@@ -116,6 +131,11 @@ def distance(before: Passage, after: Passage) -> Distance:
     ):
         return Distance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0, _notation(old, new))
     bars = before.bars
+    notation = _notation(old, new)
+    still = 0.0
+    if old.shaken or new.shaken:
+        still = _still(old, new, bars)
+        old, new = _joined(old, new), _joined(new, old)
     pairs, lost, added = _partners(old, new, bars)
     found = harmonies(before)
     values = (
@@ -123,12 +143,12 @@ def distance(before: Passage, after: Passage) -> Distance:
         _bass(old, new, found),
         _harmony(old, new, found),
         _rhythm(old, new, pairs, bars),
-        _texture(old, new, pairs),
+        _texture(old, new, pairs, still),
     )
     weights = _numbers("weights")
     total = sum(weights[name] * value for name, value in zip(PARTS, values, strict=True))
     return Distance(
-        *values, min(1.0, total / sum(weights.values())), lost, added, _notation(old, new)
+        *values, min(1.0, total / sum(weights.values())), lost, added, notation
     )
 
 
@@ -166,11 +186,119 @@ def _read(passage: Passage) -> _Read:
             )
             sounds[place] = sound
             by_strike[note.id] = sound
-        plain = tuple(s for s in sounds.values() if not s.lead)
         line = tuple(by_strike[s.first.id] for s in melody(passage))
-        ticks = tuple(sorted({s.onset for s in plain}))
-        kept[key] = _Read(sounds, plain, ticks, line)
+        kept[key] = _Read.of(sounds, line)
     return kept[key]
+
+
+@dataclass(frozen=True, slots=True)
+class _Shake:
+    """A trill, tremolo or sweep: ticks, MIDI keys, and how many semitones above them it goes, too.
+    """
+
+    begin: int
+    end: int
+    keys: frozenset[int]
+    reach: int
+    sweep: bool
+
+    def within(self, read: _Read) -> list[_Sound]:
+        """The sounds of its keys that a version strikes while it lasts."""
+        return [
+            sound for sound in read.plain
+            if self.begin <= sound.onset < self.end
+            and any(0 <= sound.midi - key <= self.reach for key in self.keys)
+        ]
+
+    def written_out(self, read: _Read) -> bool:
+        """Whether a version strikes them again and again."""
+        return sum(sound.onset > self.begin for sound in self.within(read)) > 1
+
+
+def _shakes(read: _Read) -> list[_Shake]:
+    """The trills, tremolos and sweeps of a version; two chords in tremolo are one."""
+    found: dict[tuple[int, int, int, bool], set[int]] = {}
+    for sound in read.shaken:
+        kinds = {mark.kind for mark in sound.signs}
+        end, keys = sound.end, {sound.midi}
+        if "tremolo-start" in kinds:
+            others = [
+                s for s in read.shaken
+                if s.onset == sound.end and any(m.kind == "tremolo-stop" for m in s.signs)
+            ]
+            end = max((s.end for s in others), default=end)
+            keys |= {s.midi for s in others}
+        elif "tremolo-stop" in kinds:
+            continue
+        sweep = "gliss-start" in kinds
+        if sweep:
+            last = _swept_to(read, sound)
+            if last is None:
+                continue
+            low, high = sorted((sound.midi, last.midi))
+            end, keys = last.onset, set(range(low, high + 1))
+        reach = 2 if "trill" in kinds else 0
+        found.setdefault((sound.onset, end, reach, sweep), set()).update(keys)
+    return [
+        _Shake(begin, end, frozenset(keys), reach, sweep)
+        for (begin, end, reach, sweep), keys in found.items()
+    ]
+
+
+def _swept_to(read: _Read, start: _Sound) -> _Sound | None:
+    """The sound that a sweep ends on, None if it is not in the passage."""
+    names = {mark.value for mark in start.signs if mark.kind == "gliss-start"}
+    return next(
+        (
+            sound for sound in read.plain
+            if sound.onset > start.onset
+            and any(m.kind == "gliss-stop" and m.value in names for m in sound.signs)
+        ),
+        None,
+    )
+
+
+def _still(old: _Read, new: _Read, bars: Sequence[Bar]) -> float:
+    """Share of the bars in which one version trills, shakes or sweeps and the other does not move
+    there: it has no such sign at that moment, and does not write it out."""
+    lost: dict[int, int] = {}
+    for one, other in ((old, new), (new, old)):
+        moved = {(s.onset, s.midi) for s in other.shaken}
+        for shake in _shakes(one):
+            if not any((shake.begin, key) in moved for key in shake.keys) and not (
+                shake.written_out(other)
+            ):
+                lost[shake.begin] = max(lost.get(shake.begin, 0), shake.end - shake.begin)
+    return min(1.0, sum(lost.values()) / sum(bar.duration for bar in bars))
+
+
+def _joined(read: _Read, other: _Read) -> _Read:
+    """A version with what another trills or shakes and it writes out as one sound a key; so are two
+    chords that it has in tremolo. A run is no sweep: its notes stay notes."""
+    sounds, place_of = dict(read.sounds), dict[tuple[int, int, int], tuple[int, int, int]]()
+    pairs = [shake for shake in _shakes(read) if len(shake.keys) > 1]
+    for shake in (*pairs, *(s for s in _shakes(other) if s.written_out(read))):
+        if shake.sweep:
+            continue
+        struck = shake.within(read)
+        for key in sorted(shake.keys & {sound.midi for sound in struck}):
+            first = next(sound for sound in struck if sound.midi == key)
+            whole = (shake.begin, 0, key)
+            for sound in struck:
+                place = (sound.onset, 0, sound.midi)
+                if sound.midi == key or shake.reach:
+                    sounds.pop(place, None)
+                    place_of[place] = whole
+            sounds[whole] = replace(first, onset=shake.begin, end=shake.end)
+    if not place_of:
+        return read
+    line: dict[tuple[int, int], _Sound] = {}  # of keys that are one sound now the upper one leads
+    for sound in read.line:
+        at = sound.onset, sound.lead, sound.midi
+        now = sounds.get(place_of.get(at, at))
+        if now is not None and now.midi >= line.get((now.onset, now.lead), now).midi:
+            line[now.onset, now.lead] = now
+    return _Read.of(dict(sorted(sounds.items())), tuple(line.values()))
 
 
 def _beats(bars: Sequence[Bar]) -> Callable[[int], float]:
@@ -421,9 +549,12 @@ def _rhythm(
     return min(1.0, k["onsets"] * onsets + k["lengths"] * (lengths + max(0, gone)) / most)
 
 
-def _texture(old: _Read, new: _Read, pairs: Sequence[tuple[_Sound, _Sound]]) -> float:
+def _texture(
+    old: _Read, new: _Read, pairs: Sequence[tuple[_Sound, _Sound]], still: float
+) -> float:
     """Change of the number of notes, of register (of the notes that stay), of how many are struck
-    together, and of the signs that say how they sound."""
+    together, and of the signs that say how they sound; still: share of the bars in which a trill,
+    tremolo or sweep is lost or new."""
     k = _numbers("texture")
     n, m = len(old.sounds), len(new.sounds)
     density = abs(n - m) / max(n, m) if n or m else 0.0
@@ -436,8 +567,8 @@ def _texture(old: _Read, new: _Read, pairs: Sequence[tuple[_Sound, _Sound]]) -> 
     figure = abs(was - now) / max(was, now)
     signs = sum(a.signs != b.signs for a, b in pairs) + strangers
     share = signs / max(n, m)
-    value = k["density"] * density + k["register"] * register
-    return min(1.0, value + k["figure"] * figure + k["signs"] * share)
+    value = k["density"] * density + k["register"] * register + k["figure"] * figure
+    return min(1.0, value + k["signs"] * share + k["still"] * still)
 
 
 def _together(read: _Read) -> float:

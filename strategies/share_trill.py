@@ -2,8 +2,8 @@
 
 What it does:
     Writes a trill out as even notes for the two hands in turn (the right hand the note, the left
-    hand its upper neighbour) when the left hand is free; or takes the trill sign away and leaves
-    the note.
+    hand its upper neighbour), as quick as the player can and a step slower, when the left hand is
+    free; or takes the trill sign away and leaves the note.
 
 When a harpist would do this:
     A trill in one hand is weak and most players lack it; two hands in turn are preferred (from
@@ -30,7 +30,7 @@ UNITS = (TICKS // 8, TICKS // 6, TICKS // 4, TICKS // 2)
 """Values tried, quickest first: 32nd, triplet sixteenth, sixteenth, eighth."""
 TWO_HAND_SHARE = 0.5
 """Each hand plays every second note, so the pair may go twice as fast as a hand (common
-practice)."""
+practice), as long as a string is not plucked again too soon: each hand keeps to one."""
 
 
 def _neighbour(pitch: Pitch, bar: Bar) -> Pitch:
@@ -39,40 +39,37 @@ def _neighbour(pitch: Pitch, bar: Bar) -> Pitch:
     return Pitch(letter.step, in_key(bar.fifths)[letter.step], letter.octave)
 
 
-def _shared(passage: Passage, strike: Strike, player: Player) -> Edit | None:
-    head, bar = strike.first, passage.part.bars[strike.first.bar]
-    if len(strike.notes) != 1 or any(
+def _shared(passage: Passage, strike: Strike, player: Player) -> Iterator[Edit | None]:
+    """The trill as the two hands can play it, at the two quickest speeds."""
+    head, bar, limits = strike.first, passage.part.bars[strike.first.bar], player.limits
+    upper = _neighbour(strike.pitch, bar)
+    if len(strike.notes) != 1 or upper.midi <= strike.pitch.midi or any(
         s is not strike and strike.onset <= s.onset < strike.end for s in passage.strikes
     ):
-        return None
+        return
     span = strike.end - strike.onset
-    for unit in UNITS:
-        count = span // unit
-        if span % unit or count % 2 or count < 4 or not is_value(unit, (1, 1)):
-            continue
-        if seconds_between(passage.part, strike.onset, strike.onset + unit) < (
-            TWO_HAND_SHARE / player.limits.hand_rate
-        ):
-            continue
-        upper = _neighbour(strike.pitch, bar)
-        if upper.midi <= strike.pitch.midi:
-            return None
+    least = max(TWO_HAND_SHARE / limits.hand_rate, limits.hard_share * limits.repeat_seconds / 2)
+    possible = [
+        unit for unit in UNITS
+        if not span % (2 * unit) and span >= 4 * unit and is_value(unit, (1, 1))
+        and seconds_between(passage.part, strike.onset, strike.onset + unit) >= least
+    ]
+    for unit in possible[:2]:
         draft = Draft(passage)
         draft.mark(strike, head.without("trill"))
         draft.retime(strike, strike.onset, strike.onset + unit)
         draft.put(strike, hand="R")
-        for k in range(1, count):
+        for k in range(1, span // unit):
             draft.add(
                 new_note(
                     strike.onset + k * unit, unit, upper if k % 2 else strike.pitch, bar.index,
                     staff=head.staff, voice=head.voice, hand="L" if k % 2 else "R",
                 )
             )
-        return draft.edit(
+        yield draft.edit(
             f"both hands: the trill on {strike.pitch.name} is shared in turn, "
             f"{strike.pitch.name} right and {upper.name} left"
         )
-    return None
 
 
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
@@ -80,7 +77,7 @@ def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     for strike in passage.strikes:
         if strike.lead or not strike.first.has("trill") or not whole(passage, strike):
             continue
-        edits.append(_shared(passage, strike, player))
+        edits += _shared(passage, strike, player)
         draft = Draft(passage)
         draft.mark(strike, strike.first.without("trill"))
         edits.append(draft.edit(f"the trill on {strike.pitch.name} becomes a plain note"))

@@ -187,6 +187,61 @@ def test_a_bass_that_rings_on_is_nearly_kept() -> None:
     assert 0.0 < ringing.bass < other.bass
 
 
+@pytest.mark.parametrize(
+    ("before", "written_out", "plain"),
+    [
+        (
+            "2/4 | C5:2{trill} ; C3:2", "2/4 | C5:1/4 D5 C5 D5 C5 D5 C5 D5 ; C3:2",
+            "2/4 | C5:2 ; C3:2",
+        ),
+        (
+            "2/4 | C5:2 ; [C3 E3]:2{tremolo 2}", "2/4 | C5:2 ; C3:1/4 E3 C3 E3 C3 E3 C3 E3",
+            "2/4 | C5:2 ; [C3 E3]:2",
+        ),
+        (
+            "2/4 | E4:1{tremolo-start 3} G4:1{tremolo-stop 3} ; C3:2",
+            "2/4 | E4:1/4 G4 E4 G4 E4 G4 E4 G4 ; C3:2", "2/4 | [E4 G4]:2 ; C3:2",
+        ),
+        ("2/4 | G5:2{tremolo 3} ; C3:2", "2/4 | G5:1/2 G5 G5 G5 ; C3:2", "2/4 | G5:2 ; C3:2"),
+    ],
+    ids=["trill", "tremolo of a chord", "of two notes", "of one note"],
+)
+def test_a_trill_or_tremolo_is_heard_as_one_sound_that_moves(
+    before: str, written_out: str, plain: str
+) -> None:
+    """Written out it is heard as it still, and no note is added; without it its motion is lost.
+    Either way it is the same from both sides."""
+    out, still = away(written_out, before), away(plain, before)
+    assert out.melody == out.bass == out.rhythm == 0.0
+    assert (out.notes_lost, out.notes_added) == (0, 0)
+    assert 0.0 < out.total < 0.05 < still.total
+    assert still.melody == still.bass == still.harmony == 0.0
+    assert away(before, written_out).texture == pytest.approx(out.texture)
+    assert away(before, plain).texture == pytest.approx(still.texture)
+
+
+def test_a_sweep_is_more_than_its_two_ends() -> None:
+    """Without its sign a glissando's motion is lost; a longer one is the greater loss. A run in its
+    place moves too, but its notes count as notes."""
+    swept = "4/4 | C4:2{gliss-start 1} C6:2{gliss-stop 1} ; C3:4"
+    ends = away("4/4 | C4:2 C6:2 ; C3:4", swept)
+    assert ends.melody == ends.rhythm == 0.0
+    assert ends.total > 0.05
+    brief = away("4/4 | C4:1 C6:3 ; C3:4", "4/4 | C4:1{gliss-start 1} C6:3{gliss-stop 1} ; C3:4")
+    assert 0.0 < brief.total < ends.total
+    run = away("4/4 | C4:1/2 G4 C5 G5 C6:2 ; C3:4", swept)
+    assert run.notes_added == 3
+    assert away(swept, "4/4 | C4:1/2 G4 C5 G5 C6:2 ; C3:4").texture == pytest.approx(run.texture)
+
+
+def test_a_trill_counts_by_its_length() -> None:
+    """A trill lost for a beat of two bars is a smaller loss than one lost for a whole bar."""
+    rest = " ; C3:4 | G4:4 ; C3:4"
+    short = away("4/4 | E5:3 C5:1" + rest, "4/4 | E5:3 C5:1{trill}" + rest)
+    long = away("4/4 | C5:4" + rest, "4/4 | C5:4{trill}" + rest)
+    assert 0.0 < short.total < long.total
+
+
 def test_a_moved_note_is_neither_lost_nor_added() -> None:
     found = away("4/4 | G5:1 F5 E5 D5 ; [C3 E4 G3]:4 | C5:2 B4:2 ; [F2 F3 A3]:2 [G2 G3 B3]:2")
     assert (found.notes_lost, found.notes_added) == (0, 0)

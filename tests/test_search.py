@@ -94,6 +94,26 @@ def test_every_alternative_is_easier_and_ranked(found: Found):
     assert within == sorted(within, reverse=True)
 
 
+def test_the_same_music_is_shown_once():
+    """Two ways of writing come to the same notes here: tenths folded, and the bars written anew to
+    fit the hand. They are one alternative, told by what is done to which notes."""
+    bar = "G5:1 A5 B5 C6 ; [C3 G3 E4]:2 [D3 A3 F4]:2"
+    found = search(parse_part(f"4/4 tempo:60 | {bar} | {bar}"), 0, 1, tier_player("school"), ALL)
+    shown = [choice.candidate for choice in found.choices]
+    assert len({candidate.bars for candidate in shown}) == len(shown)
+    assert shown[0].kinds == {"fold_reach"}
+
+
+def test_a_trill_is_shared_rather_than_left_out():
+    """A trill that is quicker than one hand takes: the first alternative gives it to both hands in
+    turn, which is what players prefer (from memory of Widor, Technique of the Modern Orchestra)."""
+    found = search(parse_part("4/4 tempo:72 | C5:4{trill} ; r:4"), 0, 0, AMATEUR, ALL)
+    best = found.choices[0].candidate
+    assert best.kinds == {"share_trill"}
+    assert best.reading.difficulty < found.original.difficulty
+    assert {note.hand for note in best.part.notes} == {"L", "R"}
+
+
 def test_usage_counts_every_strategy(found: Found):
     assert set(found.usage) == {s.name for s in ALL}
     assert all(calls > 0 for calls, _, _ in found.usage.values())

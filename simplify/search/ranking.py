@@ -5,26 +5,43 @@ Ranking orders and never edits: everything here is a pure function of finished c
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 
 from simplify.distance import Distance
-from simplify.score.model import Edit, NoteId, Part
+from simplify.realise.edit import WRITE_ANEW
+from simplify.score.model import Edit, Part
 from simplify.search.reading import Reading
 from simplify.sense import Slip
+
+Bars = tuple[frozenset[Hashable], ...]
+"""For each of some bars what tells its notes apart."""
+
+
+def written_bars(part: Part, first: int, last: int) -> Bars:
+    """The notes of bars first..last (indices) as a player reads them: where, what, how long, with
+    which signs, on which staff and for which hand."""
+    return tuple(
+        frozenset(
+            (n.onset, n.grace, n.pitch, n.duration, n.tie_in, n.tie_out, n.staff, n.hand, n.marks)
+            for n in row
+        )
+        for row in part.notes_by_bar[first : last + 1]
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """A finished rewrite of a passage. part: the whole part rewritten; edits: in the order in
-    which they apply to the source part; bars: for each bar of the passage its note ids;
+    which they apply to the source part; bars: for each bar of the passage its notes as written,
+    whatever edit wrote them and in whatever voice (`written_bars`);
     faults: counted in the passage when the whole part is performed; slips: what it does as music
     that the source does not; unlike: share of the bars with a repeated figure that no longer match
     (see `figures.unlike`)."""
 
     part: Part
     edits: tuple[Edit, ...]
-    bars: tuple[frozenset[NoteId], ...]
+    bars: Bars
     distance: Distance
     reading: Reading
     within: bool
@@ -45,16 +62,18 @@ class Candidate:
         )
 
 
-def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int]:
+def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int, int]:
     """Playable first, since a rewrite with a fault is none; then within the tier, since that was
     asked for; then the least distance, since the music is the composer's; then the lower
-    difficulty; then the fewer steps, since they are easier to follow."""
+    difficulty; then the fewer steps, since they are easier to follow; then steps that say what they
+    do to which notes rather than bars written anew."""
     return (
         candidate.faults,
         not candidate.within,
         round(candidate.distance.total, 6),
         round(candidate.reading.difficulty, 6),
         len(candidate.edits),
+        sum(edit.strategy == WRITE_ANEW for edit in candidate.edits),
     )
 
 
@@ -75,7 +94,7 @@ def difference_in_kind(one: Candidate, other: Candidate) -> float:
 
 
 def bars_apart(
-    one: Candidate, other: Candidate, source: Sequence[frozenset[NoteId]], alike: float = 0.0
+    one: Candidate, other: Candidate, source: Bars, alike: float = 0.0
 ) -> float:
     """Share of the bars that either changes in which the two differ (0: the same music). alike:
     share of a bar's notes (of both) that may be in only one of them."""
@@ -107,7 +126,7 @@ class Choice:
 
 def choose(
     candidates: Iterable[Candidate],
-    source: Sequence[frozenset[NoteId]],
+    source: Bars,
     count: int,
     near_copy: float,
     slip: float = 0.0,

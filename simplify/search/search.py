@@ -12,13 +12,13 @@ from simplify.figures import unlike
 from simplify.harp.player import Player
 from simplify.realise.bar import Basis, Rows, basis_of
 from simplify.realise.edit import written_anew
-from simplify.score.model import Edit, NoteId, Part, Passage
+from simplify.score.model import Edit, Part, Passage
 from simplify.search.ease import ease
 from simplify.search.give_alike import give_alike
 from simplify.search.give_back import Refused, give_back
 from simplify.search.grow import Grown, grow_variants
 from simplify.search.lattice import Lattice, Path, Settled, Way, cut_columns, moved
-from simplify.search.ranking import Candidate, Choice, choose, rank_key
+from simplify.search.ranking import Candidate, Choice, choose, rank_key, written_bars
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings, settings
 from simplify.search.touch import Touching
@@ -474,7 +474,7 @@ def _select(
     and the choice is made again with what that says, until it stands."""
     first, last = lattice.first + shift, lattice.last + shift
     before = Passage(part, first, last)
-    source = _bar_ids(part, first, last)
+    source = written_bars(part, first, last)
     original = read_bars(part.window(first, last), lattice.player)
     pool: list[Candidate] = []
     for one in settled:
@@ -486,7 +486,7 @@ def _select(
             Candidate(
                 new,
                 edits,
-                _bar_ids(new, first, last),
+                written_bars(new, first, last),
                 one.distance,
                 one.reading,
                 one.reading.within,
@@ -530,7 +530,3 @@ def front_of(candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
         if not front or candidate.reading.difficulty < front[-1].reading.difficulty:
             front.append(candidate)
     return tuple(front)
-
-
-def _bar_ids(part: Part, first: int, last: int) -> tuple[frozenset[NoteId], ...]:
-    return tuple(frozenset(n.id for n in row) for row in part.notes_by_bar[first : last + 1])

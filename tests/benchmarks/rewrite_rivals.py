@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.rewrite_rivals [--tier amateur] [--bars 2] [--only NAME]
         [--what exhaustive,plain,random,nsga,ablation] [--passages N]
-        [--corpus FOLDER] [--strategies NAME,NAME]
+        [--corpus FOLDER] [--cases] [--strategies NAME,NAME]
 
 exhaustive: every combination of the best edits of one bar, read in full, against the search on that
 bar; plain: only leaving notes out and shifting octaves, with the same search: its hypervolume as a
@@ -10,7 +10,8 @@ share of ours, and the share of its front that ours is at least as near and as e
 same for random thinnings; nsga: NSGA-II (pymoo; Deb et al. 2002) over the same edits with ten times
 our processor time; ablation: hypervolume lost when a strategy that the front uses is taken away,
 of those named only. With --corpus the passages are the excerpts in that folder, each for the tier
-below the one that its manifest gives.
+below the one that its manifest gives; with --cases they are the strategies' own worked examples,
+each for its tier or the next lower that it is too much for.
 
 Everything is compared by front: distance against difficulty, each rewrite read by itself, the
 original as the worst point, faults counted as no rewrite. Hypervolume is the area between a front
@@ -36,6 +37,7 @@ from simplify.errors import EditError
 from simplify.harp.player import Player, tier_names, tier_player
 from simplify.score.model import Edit, Part, Passage, changed
 from simplify.score.read import open_score, select_part
+from simplify.score.text import parse_passage
 from simplify.search.reading import read_bars
 from simplify.search.search import Found, search
 from simplify.strategy import Case, Keeps, Strategy, proposals
@@ -215,7 +217,20 @@ def passages(
 ) -> Iterator[tuple[str, Part, int, int, Player]]:
     """(piece, part, first bar, last bar, player): the first passages of every piece that are over
     the tier, cut to the first bars, as many as asked for, that by themselves are over it, too; with
-    --corpus the excerpts of that folder whole, each for the tier below the one it is meant for."""
+    --corpus the excerpts of that folder whole, each for the tier below the one it is meant for;
+    with --cases the strategies' worked examples that fire, by the name of the strategy."""
+    if options.cases:
+        for strategy in ALL:
+            for case in strategy.cases:
+                if case.after is not None and options.only in strategy.name:
+                    shown = parse_passage(case.before)
+                    bars = shown.part.window(shown.first, shown.last)
+                    tiers = tier_names()[: tier_names().index(case.tier) + 1]
+                    hard = [t for t in tiers if not read_bars(bars, tier_player(t)).within]
+                    if hard:
+                        player = tier_player(hard[-1])
+                        yield strategy.name, shown.part, shown.first, shown.last, player
+        return
     if options.corpus:
         manifest = Path(options.corpus) / "manifest.toml"
         for row in tomllib.loads(manifest.read_text("utf-8"))["excerpt"]:
@@ -255,6 +270,7 @@ def main() -> None:
     parser.add_argument("--edits", type=int, default=20)
     parser.add_argument("--size", type=int, default=4)
     parser.add_argument("--corpus", default="")
+    parser.add_argument("--cases", action="store_true")
     parser.add_argument("--strategies", default="")
     options = parser.parse_args()
     asked = set(filter(None, options.strategies.split(",")))
