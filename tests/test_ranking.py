@@ -110,6 +110,24 @@ def test_one_that_keeps_figures_is_shown_beside_nearer_ones():
     assert [c.candidate for c in choose([near, patchy], SOURCE, 2, 0.3, unlike=0.15)] == [near]
 
 
+def test_one_of_another_kind_is_shown_before_a_nearer_one_like_the_first():
+    """What is worth distance is likeness to any of those chosen, in bars and in what was done."""
+    first = candidate(0.10, 23.0, bars=(0, 1, 2), mark=1)
+    like = candidate(0.12, 22.0, bars=(0, 1, 2), mark=2)
+    other = candidate(0.15, 21.0, bars=(1, 2, 3), kind="respell", mark=3)
+    again = candidate(0.16, 20.0, bars=(1, 2, 3), kind="respell", mark=4)
+    pool = [first, like, other, again]
+    assert difference_in_kind(first, like) == difference_in_kind(other, again) == 0.0
+
+    def shown(count: int, kinds: float) -> list[Candidate]:
+        return [c.candidate for c in choose(pool, SOURCE, count, 0.3, kinds=kinds)]
+
+    assert shown(2, 0.0) == [first, like]
+    assert shown(2, 0.2) == [first, other]
+    assert shown(3, 0.2) == [first, like, other]
+    assert shown(2, 0.02) == [first, like]
+
+
 def test_difference_in_kind_is_zero_to_itself():
     one = candidate(0.1, 30.0)
     assert difference_in_kind(one, one) == 0.0

@@ -77,13 +77,15 @@ def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int, int]:
     )
 
 
-def _entry_key(candidate: Candidate, slip: float, unlike: float = 0.0) -> tuple[object, ...]:
+def _entry_key(
+    candidate: Candidate, slip: float, unlike: float = 0.0, more: float = 0.0
+) -> tuple[object, ...]:
     """The order in which candidates are looked at: `rank_key`, with those that make no slip first,
-    each further slip as much as `slip` of one bar's distance, and a passage in which no bars of a
-    figure are alike any more as `unlike` of its distance."""
+    each further slip as much as `slip` of one bar's distance, a passage in which no bars of a
+    figure are alike any more as `unlike` of its distance, and `more` of it."""
     faults, above, far, *rest = rank_key(candidate)
     slips = len(candidate.slips)
-    far += slip * slips / len(candidate.bars) + unlike * candidate.unlike
+    far += slip * slips / len(candidate.bars) + unlike * candidate.unlike + more
     return faults, above, bool(slips), far, *rest
 
 
@@ -132,30 +134,42 @@ def choose(
     slip: float = 0.0,
     alike: float = 0.0,
     unlike: float = 0.0,
+    kinds: float = 0.0,
 ) -> tuple[Choice, ...]:
     """The alternatives to show, best first.
 
-    Taken in rank order, but those that make a slip as music after those that make none (within the
-    tier, and then above it), and each slip counted as `slip` of one bar's distance; after the first
-    of them, like bars that are not treated alike count as up to `unlike`, too. A candidate
-    enters if it is not a near copy of one already in (it must differ in at least `near_copy` of the
-    changed bars, where bars that share all but a share of `alike` of their notes do not) and if, of
-    it and any one in that dominates it or is dominated by it, the worse differs in kind and then
-    says so: more than half of its steps are of other strategies or in other bars, or it makes no
-    slip where the better does, or keeps figures that the better breaks up. Room that is left goes
-    to undominated ones, at most one near copy among them.
+    The first in rank order comes first, and then one after the other what is best beside those
+    chosen: those that make a slip as music after those that make none (within the tier, and then
+    above it), each slip counted as `slip` of one bar's distance, like bars that are not treated
+    alike as up to `unlike`, and likeness to the most similar of those chosen, in bars and in kind,
+    as up to `kinds`. A candidate enters if it is not a near copy of one already in (it must differ
+    in at least `near_copy` of the changed bars, where bars that share all but a share of `alike` of
+    their notes do not) and if, of it and any one in that dominates it or is dominated by it, the
+    worse differs in kind and then says so: more than half of its steps are of other strategies or
+    in other bars, or it makes no slip where the better does, or keeps figures that the better
+    breaks up. Room that is left goes to undominated ones, at most one near copy among them.
     """
-    chosen: list[Candidate] = []
-    waiting: list[Candidate] = []
     pool = sorted(candidates, key=lambda c: _entry_key(c, slip))
-    for candidate in (*pool[:1], *sorted(pool[1:], key=lambda c: _entry_key(c, slip, unlike))):
-        if len(chosen) >= count:
-            break
-        near = any(bars_apart(candidate, c, source, alike) < near_copy for c in chosen)
-        if near or not all(_both_stand(candidate, c) for c in chosen):
-            waiting.append(candidate)
-        else:
-            chosen.append(candidate)
+    chosen = pool[: min(1, count)]
+    waiting: list[Candidate] = []
+    rest = sorted(pool[1:], key=lambda c: _entry_key(c, slip, unlike))
+    close = dict.fromkeys(map(id, rest), 0.0)
+    while rest and len(chosen) < count:
+        last, open_to = chosen[-1], []
+        for candidate in rest:
+            apart = bars_apart(candidate, last, source, alike)
+            if apart < near_copy or not _both_stand(candidate, last):
+                waiting.append(candidate)
+                continue
+            near = 1.0 - (difference_in_kind(candidate, last) + apart) / 2.0
+            close[id(candidate)] = max(close[id(candidate)], near)
+            open_to.append(candidate)
+        if open_to:
+            best = min(open_to, key=lambda c: _entry_key(c, slip, unlike, kinds * close[id(c)]))
+            chosen.append(best)
+            open_to = [c for c in open_to if c is not best]
+        rest = open_to
+    waiting.sort(key=lambda c: _entry_key(c, slip, unlike))
     copies = 0
     for candidate in waiting:  # rather than show too few: the rest of the front, one near copy
         if len(chosen) >= count:

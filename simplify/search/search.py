@@ -503,7 +503,7 @@ def _select(
         ]
         choices = choose(
             playable, source, count, lattice.numbers.near_copy, lattice.numbers.slip,
-            lattice.numbers.alike, lattice.numbers.unlike,
+            lattice.numbers.alike, lattice.numbers.unlike, lattice.numbers.kinds,
         )
         fresh = [c.candidate for c in choices if id(c.candidate.part) not in checked]
         if not fresh:

@@ -61,6 +61,7 @@ class SearchSettings:
     near_copy: float
     alike: float
     unlike: float
+    kinds: float
 
 
 @cache
