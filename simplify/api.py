@@ -516,6 +516,7 @@ def _alternatives(
     if not found or any(not one.choices for one in found):
         return ()
     source = Passage(part, first, last)
+    asked = written(part, player, first, last, original)
     rows: list[Alternative] = []
     for k in range(max(len(one.choices) for one in found)):
         picks = [one.choices[min(k, len(one.choices) - 1)] for one in found]
@@ -523,9 +524,7 @@ def _alternatives(
         new = part.apply_all(edits)
         performance = perform(new, player)
         low, high = part.bars[first].onset, part.bars[last].end
-        faults, joins = split_faults(
-            performance, find_faults(performance), low, high, written(part, first, last)
-        )
+        faults, joins = split_faults(performance, find_faults(performance), low, high, asked)
         if faults:
             continue
         window = new.window(first, last)

@@ -220,7 +220,7 @@ def test_a_note_written_anew_as_it_was_stays_a_join():
         "4/4 tempo:120 | r:7/2 r:1/4 A5:1/8 G5:1/8 ; C3:4 | G5:1 A5 B5 C6 ; C3:2 G3"
     )
     first = part.notes_by_bar[1][0]
-    source = written(part, 1, 1)
+    source = written(part, AMATEUR, 1, 1)
 
     def with_first(note: Note) -> Part:
         return part.apply(Edit(frozenset({first.id}), (note,), "x"))
@@ -237,6 +237,26 @@ def test_a_note_written_anew_as_it_was_stays_a_join():
             performance, find_faults(performance), bar.onset, bar.end, source
         )
         assert (len(own), len(others)) == (faults, joins)
+
+
+def test_a_join_is_as_hard_as_it_was_written():
+    """Where the hands take a string in turn over the bar line nothing goes wrong. A rewrite that
+    asks one hand for both strikes the source's notes, and has a fault of its own all the same."""
+    part = parse_part("4/4 tempo:120 | r:15/4 R:G5:1/4 ; - | L:G5:1 R:A5 B5 C6 ; -")
+    source = written(part, AMATEUR, 1, 1)
+    assert not source.hard
+    first = part.notes_by_bar[1][0]
+    other = part.apply(Edit(frozenset({first.id}), (changed(first, hand="R"),), "x"))
+    for version, faults in ((part, 0), (other, 1)):
+        own, joins = crossings(version, AMATEUR, 1, 1, -1, source)
+        assert (len(own), len(joins)) == (faults, 0)
+        performance, bar = perform(version, AMATEUR), version.bars[1]
+        own, joins = split_faults(
+            performance, find_faults(performance), bar.onset, bar.end, source
+        )
+        assert (len(own), len(joins)) == (faults, 0)
+    hard = written(other, AMATEUR, 1, 1, perform(other, AMATEUR))
+    assert hard.hard == {-1}
 
 
 def test_ties_over_a_column_need_both_ends():

@@ -126,7 +126,7 @@ class Easing:
         self._across: list[Crossed] = [((), ())] * 2  # of the last reading, over the edges
         self.visited: dict[tuple[Dials, ...], PassageReading] = {}
         self._crossed: dict[tuple[int, Dials], Crossed] = {}
-        self._written = written(basis.part, *self.span)
+        self._written = written(basis.part, player, *self.span)
         self._asked: tuple[Reading | None, dict[int, set[int]]] = (None, {})
         self.rows = rows or Rows(basis, player)
         for bar in self.locked:

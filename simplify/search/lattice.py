@@ -192,7 +192,7 @@ class Lattice:
         self._joined: dict[int, npt.NDArray[np.bool_]] = {}
         self._crossings: dict[tuple[int, frozenset[NoteId]], tuple[int, int]] = {}
         self._made: dict[tuple[int, frozenset[NoteId]], Variant | None] = {}
-        self._written = written(part, first, last)
+        self._written = written(part, player, first, last)
         reading = self.passage_reading(part)
         self.variants = [
             [self._as_written(low, high, reading.bars[low - first : high - first + 1])]

@@ -6,7 +6,7 @@ those that decide: faults, how far the layers exceed what the player takes, diff
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -74,14 +74,35 @@ class Reading:
         )
 
 
-Written = frozenset[tuple[int, int, Pitch]]
-"""What a source strikes: onset, number among grace notes, pitch."""
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a source asks for in some bars. struck: onset, number among grace notes, pitch; hard:
+    the sides (-1 before the bars, 1 after them) on which something goes wrong over the edge."""
+
+    struck: frozenset[tuple[int, int, Pitch]]
+    hard: frozenset[int]
 
 
-def written(source: Part, first: int, last: int) -> Written:
-    """What bars first..last of the source strike."""
+def written(
+    source: Part, player: Player, first: int, last: int, whole: Performance | None = None
+) -> Written:
+    """What bars first..last of the source ask of a player. whole: the source as performed, if that
+    is to be asked as well as what is near the bars' edges."""
     low, high = source.bars[first].onset, source.bars[last].end
-    return frozenset(_struck(s) for s in source.strikes if low <= s.onset < high)
+    struck = frozenset(_struck(s) for s in source.strikes if low <= s.onset < high)
+    found = Written(struck, frozenset((-1, 1)))
+    hard = {side for side in (-1, 1) if any(crossings(source, player, first, last, side, found))}
+    if whole is not None:
+        for fault in find_faults(whole):
+            onsets = [whole.strikes[i].onset for i in fault.strikes]
+            if any(low <= onset < high for onset in onsets):
+                hard |= _sides(onsets, low, high)
+    return Written(struck, frozenset(hard))
+
+
+def _sides(onsets: Iterable[int], low: int, high: int) -> set[int]:
+    """On which sides of ticks [low, high) some of the onsets lie."""
+    return {-1 if onset < low else 1 for onset in onsets if not low <= onset < high}
 
 
 def _struck(strike: Strike) -> tuple[int, int, Pitch]:
@@ -93,7 +114,8 @@ def crossings(
 ) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
     """(faults, joins) between a note struck in bars first..last and one struck in the bar before
     (side -1) or after them (1). Joins are those of `split_faults`; faults are all in which the
-    source does not strike one of the notes. Only what is near the bar line is performed."""
+    source does not strike one of the notes, or over whose edge nothing goes wrong in the source.
+    Only what is near the bar line is performed."""
     low, at = (first - 1, first) if side < 0 else (last, last)
     if not 0 <= low < low + 1 < len(part.bars):
         return (), ()
@@ -106,7 +128,9 @@ def crossings(
         inside = [start <= strike.onset < end for strike in strikes]
         if not any(inside) or all(inside):
             continue
-        if any(here and not _from(source, s) for here, s in zip(inside, strikes, strict=True)):
+        if side not in source.hard or any(
+            here and not _from(source, s) for here, s in zip(inside, strikes, strict=True)
+        ):
             own.append(fault)
         elif start <= fault.onset < end:
             joins.append(fault)
@@ -125,7 +149,7 @@ def _near_line(two: Part) -> Part:
 
 def _from(source: Written, strike: Strike) -> bool:
     """Whether the source strikes this note: it is the source's, or was written anew as it was."""
-    return min(strike.notes) >= 0 or _struck(strike) in source
+    return min(strike.notes) >= 0 or _struck(strike) in source.struck
 
 
 def split_faults(
@@ -133,8 +157,9 @@ def split_faults(
 ) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
     """The faults that begin in ticks [low, high), and apart from them the joins: those between a
     note in there that the source strikes and one outside, such as a string that the bar before has
-    just struck. A rewrite of these bars may not touch the note outside, and where the one inside is
-    to stay, the join stays as hard as it was written. source: what the source strikes in there."""
+    just struck, where something goes wrong over that edge in the source, too. A rewrite of these
+    bars may not touch the note outside, and where the one inside is to stay, the join stays as hard
+    as it was written. source: what it asks for in there."""
     own: list[Fault] = []
     joins: list[Fault] = []
     for fault in faults:
@@ -142,7 +167,8 @@ def split_faults(
             continue
         strikes = [performance.strikes[i] for i in fault.strikes]
         inside = [strike for strike in strikes if low <= strike.onset < high]
-        join = len(inside) < len(strikes) and all(_from(source, strike) for strike in inside)
+        sides = _sides((strike.onset for strike in strikes), low, high)
+        join = bool(sides) and sides <= source.hard and all(_from(source, s) for s in inside)
         (joins if join else own).append(fault)
     return tuple(own), tuple(joins)
 
