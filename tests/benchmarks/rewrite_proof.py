@@ -120,7 +120,7 @@ def main() -> None:
             rows.append(row)
             bars = f"{part.bars[first].number}-{part.bars[last].number}"
             text = "nothing playable" if row is None else (
-                f"{'within' if row.within else 'above '} distance {row.distance:.2f} "
+                f"{'within' if row.within else 'above '} distance {row.distance:.3f} "
                 f"melody {row.melody:.2f} bass {row.bass:.2f} faults {row.faults} "
                 f"{row.seconds:.1f} s x{row.seconds / row.parse:.0f}"
             )
