@@ -88,14 +88,17 @@ def _joined(first: list[Strike], second: list[Strike]) -> Callable[[Draft], None
 def _measured(
     passage: Passage, player: Player, low: list[Strike], high: list[Strike], end: int
 ) -> Iterator[Edit | None]:
-    """Two chords in turn, or one again and again, in the two quickest values that the player has
-    time for, until a tick."""
+    """Two chords in turn, or one again and again, until a tick: in the two quickest values that the
+    player has time for and that are no quicker than the sign says."""
     start, limits = low[0].onset, player.limits
     again = limits.hard_share * limits.repeat_seconds
     least = max(limits.hard_share / limits.hand_rate, again / 2) if high else again
+    marks = [mark for strike in low for kind in SIGNS if (mark := strike.first.mark(kind))]
+    strokes = min((int(mark.value) for mark in marks if mark.value.isdigit()), default=3)
     possible = [
         unit for unit in UNITS
-        if not (end - start) % (2 * unit) and end - start >= 4 * unit and is_value(unit, (1, 1))
+        if unit >= TICKS >> strokes and not (end - start) % (2 * unit) and end - start >= 4 * unit
+        and is_value(unit, (1, 1))
         and seconds_between(passage.part, start, start + unit) >= least
     ]
     for unit in possible[:2]:
@@ -156,7 +159,7 @@ STRATEGY = Strategy(
             "2/4 | E4:1/4 G4 E4 G4 E4 G4 E4 G4 ; C3:2",
         ),
         Case("2/4 | G5:2 ; [C3 E3]:2{tremolo 2}", "2/4 | G5:2 ; C3:1/4 E3 C3 E3 C3 E3 C3 E3"),
-        Case("2/4 | G5:2{tremolo 3} ; C3:2", "2/4 | G5:1/2 G5 G5 G5 ; C3:2"),
+        Case("2/4 tempo:60 | G5:2{tremolo 1} ; C3:2", "2/4 tempo:60 | G5:1/2 G5 G5 G5 ; C3:2"),
         Case("2/4 | G5:2 ; [C3 E3]:2{accent}", None),
         Case("2/4 | E4:1 G4 ; C3:2", None),
         Case("2/4 | E4:1/4 G4 E4 G4 E4 G4 E4 G4 ; C3:2", None),

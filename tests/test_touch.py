@@ -6,7 +6,7 @@ that the composer did not write, the tune untouched, nothing unplayable gained b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import music21
@@ -17,9 +17,10 @@ from simplify.difficulty.load import assess, within, would_hold
 from simplify.distance import PARTS, distance, masses
 from simplify.harp.player import tier_player
 from simplify.realise.bar import Basis, Rows, basis_of, enriched
-from simplify.realise.edit import written_anew
-from simplify.score.model import Part, Passage
+from simplify.realise.edit import rewritten, written_anew
+from simplify.score.model import Part, Passage, changed
 from simplify.score.read import open_score, select_part
+from simplify.score.text import parse_part
 from simplify.search.ease import ease
 from simplify.search.give_back import Price, Refused, affordable, give_back
 from simplify.search.lattice import Lattice, Path, cut_columns
@@ -244,3 +245,22 @@ def test_rows_of_loads_are_judged_as_an_assessment_is(tier: str):
             found = assess(perform(piece(name).window(first, end), player))
             rows = [bar.layers for bar in found.bars]
             assert would_hold(rows, player.rules) == within(found, player.rules)
+
+
+def test_a_note_that_comes_out_as_it_was_stays():
+    """Written anew with the same content it is the source's note still, so nothing is written back
+    for it; of two that are alike one may go."""
+    part = parse_part("4/4 | C5:1 E5 G5 C6 ; C3:4")
+    first, *rest = part.notes_by_bar[0]
+    again = changed(first)
+    assert again.id != first.id
+    assert rewritten(part.notes, (again, *rest), "x") is None
+    edit = rewritten(part.notes, (again, *rest[:-1]), "x")
+    assert edit is not None
+    assert (edit.remove, edit.add) == (frozenset({rest[-1].id}), ())
+    twin = replace(first, id=99)
+    edit = rewritten((*part.notes, twin), (again, *rest), "x")
+    assert edit is not None
+    assert len(edit.remove) == 1
+    assert edit.remove < {first.id, 99}
+    assert not edit.add

@@ -48,11 +48,15 @@ def written_anew(
 
 def rewritten(before: Iterable[Note], after: Iterable[Note], reason: str) -> Edit | None:
     """The edit that makes some notes into others; None if a value can't be written or nothing
-    changes."""
+    changes. A note that comes out as it was stays, so that nothing is written back for it."""
     old = {note.id: note for note in before}
     new = {note.id: note for note in after}
     kept = {i for i, note in new.items() if old.get(i) == note}
-    add = tuple(changed(note) for i, note in new.items() if i not in kept)
+    fresh = {note.id: note for i, note in new.items() if i not in kept for note in (changed(note),)}
+    for i, note in old.items():
+        if i not in kept and fresh.pop(changed(note).id, None) is not None:
+            kept.add(i)
+    add = tuple(fresh.values())
     remove = frozenset(old.keys() - kept)
     if not (remove or add):
         return None

@@ -29,6 +29,7 @@ from simplify.difficulty.load import sustained
 from simplify.distance import Distance, distance, masses
 from simplify.errors import EditError
 from simplify.harp.player import Player
+from simplify.realise.edit import WRITE_ANEW
 from simplify.score.model import Edit, NoteId, Part, Passage
 from simplify.search.combine import Effect, MoveKey
 from simplify.search.grow import Grown
@@ -672,10 +673,15 @@ class Lattice:
         return Variant(edits, low, whole.notes_by_bar[low : high + 1], ids, far, made, bars)
 
     def _add(self, at: int, variant: Variant) -> bool:
-        """Puts a variant into its column; False if it is there."""
-        if any(known.ids == variant.ids for known in self.variants[at]):
-            return False
-        self.variants[at].append(variant)
+        """Puts a variant into its column; False if it is there. Of two ways to the same notes the
+        one that is easier to tell is kept: fewer steps, bars written anew last."""
+        column = self.variants[at]
+        for i, known in enumerate(column):
+            if known.ids == variant.ids:
+                if _telling(variant.edits) < _telling(known.edits):
+                    column[i] = replace(known, edits=variant.edits)
+                return False
+        column.append(variant)
         return True
 
     # Growing anew
@@ -752,6 +758,10 @@ def _spread(rows: Floats, places: npt.NDArray[np.int64], most: int) -> npt.NDArr
     nearest = np.unique(np.abs(along[None, :] - wanted[:, None]).argmin(axis=1))
     spread: npt.NDArray[np.int64] = places[nearest]
     return spread
+
+
+def _telling(edits: Sequence[Edit]) -> tuple[int, int]:
+    return len(edits), sum(edit.strategy == WRITE_ANEW for edit in edits)
 
 
 def lifted(variant: Variant, first: int) -> Variant:
