@@ -22,6 +22,8 @@ from simplify import api
 from simplify.report.results import Alternative, RewriteResult
 from tests.support_music21 import Heard, notes_of
 
+pytestmark = pytest.mark.xdist_group("sense_real")  # one process, so that searches are shared
+
 WINDOWS = (
     ("schumann_clara/polonaise_op1n2", "18-20", "amateur"),
     ("chopin/mazurka06-2", "31-34", "amateur"),
