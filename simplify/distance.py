@@ -43,6 +43,8 @@ SOUNDING_SIGNS = frozenset((
 SHAKEN = frozenset(("trill", "tremolo", "tremolo-start", "tremolo-stop", "gliss-start"))
 """Marks of a sound that moves as long as it lasts."""
 
+_PAIRED = ("tremolo-start", "tremolo-stop")
+
 TIE = 1e-7
 """Weight that settles ties between matchings; far below any difference one could hear."""
 
@@ -202,17 +204,19 @@ class _Shake:
     reach: int
     sweep: bool
 
-    def within(self, read: _Read) -> list[_Sound]:
-        """The sounds of its keys that a version strikes while it lasts."""
+    def strokes(self, other: _Read, own: _Read) -> list[_Sound]:
+        """The sounds of its keys that another version strikes while it lasts, and its own does not
+        but where it begins."""
         return [
-            sound for sound in read.plain
+            sound for sound in other.plain
             if self.begin <= sound.onset < self.end
             and any(0 <= sound.midi - key <= self.reach for key in self.keys)
+            and (sound.onset == self.begin or (sound.onset, 0, sound.midi) not in own.sounds)
         ]
 
-    def written_out(self, read: _Read) -> bool:
-        """Whether a version strikes them again and again."""
-        return sum(sound.onset > self.begin for sound in self.within(read)) > 1
+    def written_out(self, other: _Read, own: _Read) -> bool:
+        """Whether another version strikes them again and again."""
+        return sum(sound.onset > self.begin for sound in self.strokes(other, own)) > 1
 
 
 def _shakes(read: _Read) -> list[_Shake]:
@@ -266,7 +270,7 @@ def _still(old: _Read, new: _Read, bars: Sequence[Bar]) -> float:
         moved = {(s.onset, s.midi) for s in other.shaken}
         for shake in _shakes(one):
             if not any((shake.begin, key) in moved for key in shake.keys) and not (
-                shake.written_out(other)
+                shake.written_out(other, one)
             ):
                 lost[shake.begin] = max(lost.get(shake.begin, 0), shake.end - shake.begin)
     return min(1.0, sum(lost.values()) / sum(bar.duration for bar in bars))
@@ -276,11 +280,16 @@ def _joined(read: _Read, other: _Read) -> _Read:
     """A version with what another trills or shakes and it writes out as one sound a key; so are two
     chords that it has in tremolo. A run is no sweep: its notes stay notes."""
     sounds, place_of = dict(read.sounds), dict[tuple[int, int, int], tuple[int, int, int]]()
-    pairs = [shake for shake in _shakes(read) if len(shake.keys) > 1]
-    for shake in (*pairs, *(s for s in _shakes(other) if s.written_out(read))):
-        if shake.sweep:
-            continue
-        struck = shake.within(read)
+    chords = [s for s in read.plain if any(mark.kind in _PAIRED for mark in s.signs)]
+    todo = [
+        (shake, [s for s in chords if shake.begin <= s.onset < shake.end])
+        for shake in _shakes(read) if not shake.sweep
+    ]
+    todo += [
+        (shake, shake.strokes(read, other))
+        for shake in _shakes(other) if not shake.sweep and shake.written_out(read, other)
+    ]
+    for shake, struck in todo:
         for key in sorted(shake.keys & {sound.midi for sound in struck}):
             first = next(sound for sound in struck if sound.midi == key)
             whole = (shake.begin, 0, key)

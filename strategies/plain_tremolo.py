@@ -27,9 +27,8 @@ from simplify.score.edits import (
     Draft,
     Place,
     all_then_each,
-    is_value,
+    even_values,
     names,
-    seconds_between,
     whole,
 )
 from simplify.score.model import TICKS, Edit, Passage, Strike, new_note
@@ -93,15 +92,12 @@ def _measured(
     start, limits = low[0].onset, player.limits
     again = limits.hard_share * limits.repeat_seconds
     least = max(limits.hard_share / limits.hand_rate, again / 2) if high else again
-    marks = [mark for strike in low for kind in SIGNS if (mark := strike.first.mark(kind))]
-    strokes = min((int(mark.value) for mark in marks if mark.value.isdigit()), default=3)
-    possible = [
-        unit for unit in UNITS
-        if unit >= TICKS >> strokes and not (end - start) % (2 * unit) and end - start >= 4 * unit
-        and is_value(unit, (1, 1))
-        and seconds_between(passage.part, start, start + unit) >= least
-    ]
-    for unit in possible[:2]:
+    chords = [*low, *high]
+    if not all(len(strike.notes) == 1 and whole(passage, strike) for strike in chords):
+        return
+    marks = [mark for s in chords for kind in SIGNS if (mark := s.first.mark(kind))]
+    units = [unit for unit in UNITS if unit >= TICKS >> min(mark.strokes for mark in marks)]
+    for unit in even_values(passage.part, start, end, units, least)[:2]:
         draft = Draft(passage)
         for chord, at in ((low, start), (high, start + unit)):
             for strike in chord:
@@ -116,8 +112,7 @@ def _measured(
                         voice=head.voice, hand=head.hand,
                     )
                 )
-        shown = names([*low, *high])
-        yield draft.edit(f"the tremolo on {shown} in even notes")
+        yield draft.edit(f"the tremolo on {names(chords)} in even notes")
 
 
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:

@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simplify.harp.player import Player
-from simplify.score.edits import Draft, in_key, is_value, seconds_between, whole
+from simplify.score.edits import Draft, even_values, in_key, whole
 from simplify.score.model import TICKS, Bar, Edit, Passage, Pitch, Strike, new_note
 from simplify.strategy import Case, Keeps, Strategy, promised
 
@@ -47,19 +47,13 @@ def _shared(passage: Passage, strike: Strike, player: Player) -> Iterator[Edit |
         s is not strike and strike.onset <= s.onset < strike.end for s in passage.strikes
     ):
         return
-    span = strike.end - strike.onset
     least = max(TWO_HAND_SHARE / limits.hand_rate, limits.hard_share * limits.repeat_seconds / 2)
-    possible = [
-        unit for unit in UNITS
-        if not span % (2 * unit) and span >= 4 * unit and is_value(unit, (1, 1))
-        and seconds_between(passage.part, strike.onset, strike.onset + unit) >= least
-    ]
-    for unit in possible[:2]:
+    for unit in even_values(passage.part, strike.onset, strike.end, UNITS, least)[:2]:
         draft = Draft(passage)
         draft.mark(strike, head.without("trill"))
         draft.retime(strike, strike.onset, strike.onset + unit)
         draft.put(strike, hand="R")
-        for k in range(1, span // unit):
+        for k in range(1, (strike.end - strike.onset) // unit):
             draft.add(
                 new_note(
                     strike.onset + k * unit, unit, upper if k % 2 else strike.pitch, bar.index,

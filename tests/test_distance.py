@@ -234,6 +234,24 @@ def test_a_sweep_is_more_than_its_two_ends() -> None:
     assert away(swept, "4/4 | C4:1/2 G4 C5 G5 C6:2 ; C3:4").texture == pytest.approx(run.texture)
 
 
+@pytest.mark.parametrize(
+    ("signed", "bare"),
+    [
+        (
+            "4/4 | C4:2{gliss-start 1} C6:2{gliss-stop 1} ; E4:1/2 G4 E4 G4 r:2",
+            "4/4 | C4:2 C6:2 ; E4:1/2 G4 E4 G4 r:2",
+        ),
+        ("2/4 | C5:2{trill} & r:1/2 D5:1/2 C5 D5", "2/4 | C5:2 & r:1/2 D5:1/2 C5 D5"),
+    ],
+    ids=["sweep", "trill"],
+)
+def test_what_another_voice_plays_meanwhile_makes_up_for_nothing(signed: str, bare: str) -> None:
+    """Notes that were there beside the sign do not write it out when it goes."""
+    lost = away(bare, signed)
+    assert lost.texture > 0.2
+    assert lost.melody == lost.harmony == lost.rhythm == 0.0
+
+
 def test_a_trill_counts_by_its_length() -> None:
     """A trill lost for a beat of two bars is a smaller loss than one lost for a whole bar."""
     rest = " ; C3:4 | G4:4 ; C3:4"

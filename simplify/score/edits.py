@@ -196,6 +196,18 @@ def seconds_between(part: Part, first: int, second: int) -> float:
     return part.seconds(second) - part.seconds(first)
 
 
+def even_values(
+    part: Part, start: int, end: int, units: Sequence[int], least: float
+) -> tuple[int, ...]:
+    """Of some values (ticks), those of at least so many seconds in which [start, end) can be filled
+    evenly by pairs of notes, two pairs or more; in the order in which they are given."""
+    return tuple(
+        unit for unit in units
+        if not (end - start) % (2 * unit) and end - start >= 4 * unit and is_value(unit)
+        and seconds_between(part, start, start + unit) >= least
+    )
+
+
 def sounding(passage: Passage, onset: int, end: int) -> tuple[Strike, ...]:
     """Strikes whose written sound touches [onset, end), in order."""
     return tuple(s for s in passage.strikes if s.onset < end and max(s.end, s.onset + 1) > onset)

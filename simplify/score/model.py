@@ -98,6 +98,12 @@ class Mark:
     kind: str
     value: str = ""
 
+    @property
+    def strokes(self) -> int:
+        """Of a tremolo: strokes through the stem; three, which is unmeasured, if it does not say.
+        """
+        return int(self.value) if self.value.isdigit() else 3
+
 
 @dataclass(frozen=True, slots=True)
 class Note:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from itertools import pairwise
 
 from simplify.harp.player import Limits
-from simplify.score.model import ALTER_SIGNS, STEPS, TICKS, Mark, Pitch
+from simplify.score.model import ALTER_SIGNS, STEPS, TICKS, Pitch
 from simplify.technique.fingers import HandModel, constant, hand_model, string_constant
 from simplify.technique.hands import HandChord, busy_until, hand_chords, hand_steps
 from simplify.technique.plan import Fault, Performance
@@ -246,7 +246,7 @@ def _tremolo_faults(performance: Performance, hand: str, chord: HandChord) -> li
     limits, strike = performance.player.limits, performance.strikes[i]
     part = performance.part
     quarter = part.seconds(strike.onset + TICKS) - part.seconds(strike.onset)
-    gap = quarter / 2 ** _strokes(mark)
+    gap = quarter / 2 ** mark.strokes
     begin, end = performance.seconds[i], performance.until[i]
     other = hand_chords(performance, "R" if hand == "L" else "L")
     alone = any(begin - _GRAIN < c.at < end - _GRAIN for c in other)
@@ -263,10 +263,6 @@ def _tremolo_faults(performance: Performance, hand: str, chord: HandChord) -> li
     )
     side = hand if alone else "both"
     return [_fault(performance, "repeat_too_fast", (i,), side, text)]
-
-
-def _strokes(mark: Mark) -> int:
-    return int(mark.value) if mark.value.isdigit() else 3
 
 
 # Pedals and levers
@@ -477,8 +473,8 @@ def check_bisbigliando(performance: Performance) -> tuple[Fault, ...]:
                    for c in other):
             continue
         quarter = part.seconds(strike.onset + TICKS) - part.seconds(strike.onset)
-        rate = 2 ** _strokes(mark) / quarter
-        wanted = rate if _strokes(mark) < 3 else min(rate, least)
+        rate = 2 ** mark.strokes / quarter
+        wanted = rate if mark.strokes < 3 else min(rate, least)
         able = min(
             limits.hand_rate / limits.hard_share,
             strings / (limits.hard_share * limits.repeat_seconds),
