@@ -11,12 +11,11 @@ from __future__ import annotations
 import contextlib
 import gc
 import io
-import os
+import multiprocessing
 import re
-import subprocess
-import sys
 import warnings
 from collections.abc import Sequence
+from multiprocessing.connection import Connection
 from typing import Any
 
 from simplify.errors import ScoreError
@@ -40,8 +39,6 @@ ALLOCATIONS = 100_000
 """New objects between two searches for cyclic garbage in a conversion (estimate: rare enough to
 save time, often enough that memory does not grow)."""
 
-_REFUSED = 3
-
 
 def converted(raw: bytes, kind: str, path: str) -> bytes:
     """MusicXML bytes of a file in another format, the same bytes every time.
@@ -50,26 +47,44 @@ def converted(raw: bytes, kind: str, path: str) -> bytes:
         ScoreError: too large, too long, damaged, or no music in it.
     """
     checked(raw, kind, path)
-    command = [sys.executable, "-m", "simplify.score.convert", kind, path]
+    ours, theirs = multiprocessing.Pipe(duplex=False)
+    process = multiprocessing.Process(target=_work, args=(theirs, raw, kind, path), daemon=True)
+    process.start()
+    theirs.close()
     try:
-        done = subprocess.run(
-            command, input=raw, capture_output=True, timeout=SECONDS, check=False,
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
-        )
-    except subprocess.TimeoutExpired:
+        if not ours.poll(SECONDS):
+            raise ScoreError(
+                f"{path}: takes more than {SECONDS:g} s to read as {kind}; give a single movement, "
+                "or export it as MusicXML"
+            )
+        done: bytes | ScoreError = ours.recv()
+    except EOFError:
         raise ScoreError(
-            f"{path}: takes more than {SECONDS:g} s to read as {kind}; give a single movement, or "
-            "export it as MusicXML"
+            f"{path}: can't be read as {kind} (it takes more than {MEGABYTES} MB of memory, or its "
+            "reader failed); export it as MusicXML"
         ) from None
-    if done.returncode == 0:
-        return done.stdout
-    told = done.stderr.decode("utf-8", "replace").strip().splitlines()
-    if done.returncode == _REFUSED and told:
-        raise ScoreError(told[-1])
-    raise ScoreError(
-        f"{path}: can't be read as {kind} (it takes more than {MEGABYTES} MB of memory, or its "
-        "reader failed); export it as MusicXML"
-    )
+    finally:
+        process.kill()
+        process.join()
+        ours.close()
+    if isinstance(done, ScoreError):
+        raise done
+    return done
+
+
+def _work(answer: Connection, raw: bytes, kind: str, path: str) -> None:
+    """The conversion's own process: answers with MusicXML, or with what is wrong."""
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource
+
+        limit = MEGABYTES << 20
+        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    gc.freeze()
+    gc.set_threshold(ALLOCATIONS)
+    try:
+        answer.send(convert(raw, kind, path))
+    except ScoreError as error:
+        answer.send(error)
 
 
 def checked(raw: bytes, kind: str, path: str) -> None:
@@ -172,11 +187,13 @@ def _keep_short_bars(parts: Sequence[Any]) -> None:
     rows = [list(part.getElementsByClass("Measure")) for part in parts]
     if len({len(row) for row in rows}) != 1:
         return
+    metres = [0.0] * len(rows)  # quarter notes of a bar; asking each bar anew takes long
     for bars in zip(*rows, strict=True):
-        gaps = [
-            bar.barDuration.quarterLength - bar.paddingLeft - bar.paddingRight - bar.highestTime
-            for bar in bars
-        ]
+        gaps = []
+        for which, bar in enumerate(bars):
+            if bar.timeSignature is not None or not metres[which]:
+                metres[which] = bar.barDuration.quarterLength
+            gaps.append(metres[which] - bar.paddingLeft - bar.paddingRight - bar.highestTime)
         if min(gaps) > 0:
             for bar in bars:
                 bar.paddingRight += min(gaps)
@@ -203,23 +220,3 @@ def _steady(xml: bytes, title: str) -> bytes:
     text = re.sub(r"[ \t]*<creator[^>]*>Music21</creator>\r?\n?", "", text)
     text = re.sub(r"[ \t]*<encoding-date>[^<]*</encoding-date>\r?\n?", "", text)
     return text.encode("utf-8")
-
-
-def _main(kind: str, path: str) -> int:
-    """The conversion's own process: a file on standard input, MusicXML on standard output."""
-    with contextlib.suppress(ImportError, ValueError, OSError):
-        import resource
-
-        limit = MEGABYTES << 20
-        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
-    gc.set_threshold(ALLOCATIONS)
-    try:
-        sys.stdout.buffer.write(convert(sys.stdin.buffer.read(), kind, path))
-    except ScoreError as error:
-        sys.stderr.write(f"{error}\n")
-        return _REFUSED
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(_main(*sys.argv[1:]))
