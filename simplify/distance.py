@@ -9,10 +9,12 @@ Notes are matched by optimal assignment (the Hungarian method; scipy) with a pri
 finds no partner, after the weighted-note distances of Typke 2007, Music Retrieval Based on Melodic
 Similarity: there weights are transported, here a note stays whole, and what is deleted costs. A
 trill, tremolo or sweep moves as long as it lasts, and without it that motion is lost; a trill or
-tremolo that is written out in notes is heard as one sound still. Harmony is compared harmony by
-harmony of the original, by pitch-class content (weighted by length and register) and by spectral
-pitch-class distance (Milne & Holland 2016, Journal of Mathematics and Music 10:1), which fits
-perceived harmonic distance better than voice leading does. Numbers stand in distance.toml.
+tremolo that is written out in notes is heard as one sound still, and notes struck on the way of a
+sweep as strings that it passes (how they are set is not told, so any key counts). Harmony is
+compared harmony by harmony of the original, by pitch-class content (weighted by length and
+register) and by spectral pitch-class distance (Milne & Holland 2016, Journal of Mathematics and
+Music 10:1), which fits perceived harmonic distance better than voice leading does. Numbers stand in
+distance.toml.
 """
 
 from __future__ import annotations
@@ -44,6 +46,12 @@ SHAKEN = frozenset(("trill", "tremolo", "tremolo-start", "tremolo-stop", "gliss-
 """Marks of a sound that moves as long as it lasts."""
 
 _PAIRED = ("tremolo-start", "tremolo-stop")
+
+_SWEPT = (Mark("gliss-start", ""),)
+"""The sign of a string that a sweep passes."""
+
+_STRINGS = 7 / 12
+"""Strings of a semitone: seven in an octave, one a letter."""
 
 TIE = 1e-7
 """Weight that settles ties between matchings; far below any difference one could hear."""
@@ -214,9 +222,19 @@ class _Shake:
             and (sound.onset == self.begin or (sound.onset, 0, sound.midi) not in own.sounds)
         ]
 
-    def written_out(self, other: _Read, own: _Read) -> bool:
-        """Whether another version strikes them again and again."""
-        return sum(sound.onset > self.begin for sound in self.strokes(other, own)) > 1
+    def passed(self, other: _Read, own: _Read) -> list[_Sound]:
+        """The same without those at its beginning: of a sweep what another version strikes on its
+        way."""
+        return [sound for sound in self.strokes(other, own) if sound.onset > self.begin]
+
+    def written_out(self, other: _Read, own: _Read) -> float:
+        """How far another version writes it out, in [0, 1]: a trill or tremolo by striking it again
+        and again, a sweep by some of the strings that it passes (the root of their share: few show
+        its way)."""
+        struck = len(self.passed(other, own))
+        if self.sweep:
+            return min(1.0, math.sqrt(struck / max(1.0, _STRINGS * len(self.keys) - 2.0)))
+        return float(struck > 1)
 
 
 def _shakes(read: _Read) -> list[_Shake]:
@@ -263,23 +281,31 @@ def _swept_to(read: _Read, start: _Sound) -> _Sound | None:
 
 
 def _still(old: _Read, new: _Read, bars: Sequence[Bar]) -> float:
-    """Share of the bars in which one version trills, shakes or sweeps and the other does not move
-    there: it has no such sign at that moment, and does not write it out."""
-    lost: dict[int, int] = {}
+    """What is lost where one version trills, shakes or sweeps and the other does not move: it has
+    no such sign at that moment, and does not write it out, or not all of it; by its share of the
+    bars."""
+    k = _numbers("texture")
+    lost: dict[int, float] = {}
     for one, other in ((old, new), (new, old)):
         moved = {(s.onset, s.midi) for s in other.shaken}
         for shake in _shakes(one):
-            if not any((shake.begin, key) in moved for key in shake.keys) and not (
-                shake.written_out(other, one)
-            ):
-                lost[shake.begin] = max(lost.get(shake.begin, 0), shake.end - shake.begin)
+            if not any((shake.begin, key) in moved for key in shake.keys):
+                time = (shake.end - shake.begin) * (1.0 - shake.written_out(other, one))
+                time *= k["sweep"] if shake.sweep else k["still"]
+                lost[shake.begin] = max(lost.get(shake.begin, 0.0), time)
     return min(1.0, sum(lost.values()) / sum(bar.duration for bar in bars))
 
 
 def _joined(read: _Read, other: _Read) -> _Read:
     """A version with what another trills or shakes and it writes out as one sound a key; so are two
-    chords that it has in tremolo. A run is no sweep: its notes stay notes."""
+    chords that it has in tremolo. A sweep of its own sounds what another strikes on its way."""
     sounds, place_of = dict(read.sounds), dict[tuple[int, int, int], tuple[int, int, int]]()
+    swept = {
+        (sound.onset, sound.lead, sound.midi): replace(sound, signs=_SWEPT)
+        for shake in _shakes(read) if shake.sweep
+        for sound in shake.passed(other, read)
+    }
+    sounds |= swept
     chords = [s for s in read.plain if any(mark.kind in _PAIRED for mark in s.signs)]
     todo = [
         (shake, [s for s in chords if shake.begin <= s.onset < shake.end])
@@ -299,15 +325,18 @@ def _joined(read: _Read, other: _Read) -> _Read:
                     sounds.pop(place, None)
                     place_of[place] = whole
             sounds[whole] = replace(first, onset=shake.begin, end=shake.end)
-    if not place_of:
+    if not place_of and not swept:
         return read
     line: dict[tuple[int, int], _Sound] = {}  # of keys that are one sound now the upper one leads
-    for sound in read.line:
+    leads = {(sound.onset, sound.lead, sound.midi) for sound in other.line}
+    for sound in (*read.line, *(sound for place, sound in swept.items() if place in leads)):
         at = sound.onset, sound.lead, sound.midi
         now = sounds.get(place_of.get(at, at))
         if now is not None and now.midi >= line.get((now.onset, now.lead), now).midi:
             line[now.onset, now.lead] = now
-    return _Read.of(dict(sorted(sounds.items())), tuple(line.values()))
+    return _Read.of(
+        dict(sorted(sounds.items())), tuple(sound for _, sound in sorted(line.items()))
+    )
 
 
 def _beats(bars: Sequence[Bar]) -> Callable[[int], float]:
@@ -537,6 +566,8 @@ def _rhythm(
     both = {*a} & {*b}
     left, right = [p for p in a if p not in both], [p for p in b if p not in both]
     cost = match["gone"] * sum(weight[p] for p in (*left, *right))
+    passed = _passed(old) ^ _passed(new)
+    unmeasured = k["swept"] * sum(weight[p] for p in both & passed)
     if left and right:
         far = np.abs(
             np.array([beats(t) for t, _ in left])[:, None]
@@ -548,7 +579,7 @@ def _rhythm(
             np.array([weight[p] for p in left]), np.array([weight[p] for p in right]),
         )
     whole = (sum(weight[p] for p in a) + sum(weight[p] for p in b)) / 2.0
-    onsets = cost / whole if whole else 0.0
+    onsets = (cost + unmeasured) / whole if whole else 0.0
     kept = [(x, y) for x, y in pairs if x.onset == y.onset and not x.lead]
     lengths = sum(
         abs(_length(x) - _length(y)) / max(_length(x), _length(y), 1.0) for x, y in kept
@@ -558,12 +589,18 @@ def _rhythm(
     return min(1.0, k["onsets"] * onsets + k["lengths"] * (lengths + max(0, gone)) / most)
 
 
+def _passed(read: _Read) -> set[tuple[int, int]]:
+    """Where nothing is struck but what a sweep passes."""
+    struck = {(s.onset, s.lead) for s in read.sounds.values() if s.signs != _SWEPT}
+    return {(s.onset, s.lead) for s in read.sounds.values()} - struck
+
+
 def _texture(
     old: _Read, new: _Read, pairs: Sequence[tuple[_Sound, _Sound]], still: float
 ) -> float:
     """Change of the number of notes, of register (of the notes that stay), of how many are struck
-    together, and of the signs that say how they sound; still: share of the bars in which a trill,
-    tremolo or sweep is lost or new."""
+    together, and of the signs that say how they sound; still: what lost (or new) trills, tremolos
+    and sweeps count."""
     k = _numbers("texture")
     n, m = len(old.sounds), len(new.sounds)
     density = abs(n - m) / max(n, m) if n or m else 0.0
@@ -577,7 +614,7 @@ def _texture(
     signs = sum(a.signs != b.signs for a, b in pairs) + strangers
     share = signs / max(n, m)
     value = k["density"] * density + k["register"] * register + k["figure"] * figure
-    return min(1.0, value + k["signs"] * share + k["still"] * still)
+    return min(1.0, value + k["signs"] * share + still)
 
 
 def _together(read: _Read) -> float:

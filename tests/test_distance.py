@@ -221,17 +221,38 @@ def test_a_trill_or_tremolo_is_heard_as_one_sound_that_moves(
 
 
 def test_a_sweep_is_more_than_its_two_ends() -> None:
-    """Without its sign a glissando's motion is lost; a longer one is the greater loss. A run in its
-    place moves too, but its notes count as notes."""
+    """Without its sign a glissando's motion is lost; a longer one is the greater loss."""
     swept = "4/4 | C4:2{gliss-start 1} C6:2{gliss-stop 1} ; C3:4"
     ends = away("4/4 | C4:2 C6:2 ; C3:4", swept)
     assert ends.melody == ends.rhythm == 0.0
     assert ends.total > 0.05
     brief = away("4/4 | C4:1 C6:3 ; C3:4", "4/4 | C4:1{gliss-start 1} C6:3{gliss-stop 1} ; C3:4")
     assert 0.0 < brief.total < ends.total
-    run = away("4/4 | C4:1/2 G4 C5 G5 C6:2 ; C3:4", swept)
-    assert run.notes_added == 3
-    assert away(swept, "4/4 | C4:1/2 G4 C5 G5 C6:2 ; C3:4").texture == pytest.approx(run.texture)
+
+
+def test_notes_on_the_way_of_a_sweep() -> None:
+    """A glissando passes every string, so an arpeggio in its place brings no new notes and is
+    nearer than its bare ends, and a scale that becomes one loses its beat and not its notes; what
+    lies beside its way is new."""
+    swept = "4/4 | C4:2{gliss-start 1} C6:2{gliss-stop 1} ; C3:4"
+    ends = away("4/4 | C4:2 C6:2 ; C3:4", swept)
+    notes = "4/4 | C4:1/2 G4 C5 G5 C6:2 ; C3:4"
+    arpeggio = away(notes, swept)
+    assert arpeggio.notes_added == 0
+    assert arpeggio.texture < ends.texture
+    assert arpeggio.total < ends.total
+    assert away(swept, notes).texture == pytest.approx(arpeggio.texture)
+    more = away("4/4 | C4:1/2 E4 G4 C5 E5 G5 C6:1 ; C3:4",
+                "4/4 | C4:3{gliss-start 1} C6:1{gliss-stop 1} ; C3:4")
+    fewer = away("4/4 | C4:3/2 G4 C6:1 ; C3:4",
+                 "4/4 | C4:3{gliss-start 1} C6:1{gliss-stop 1} ; C3:4")
+    assert more.texture < fewer.texture
+    scale = "3/4 | C5:1/4 D5 E5 F5 G5 A5 B5 C6 D6:1 ; C3:3"
+    sweep = away("3/4 | C5:2{gliss-start 1} D6:1{gliss-stop 1} ; C3:3", scale)
+    assert sweep.notes_lost == 0
+    assert 0.0 < sweep.rhythm < away("3/4 | C5:2 D6:1 ; C3:3", scale).rhythm
+    beside = away("4/4 | C4:1/2 G3 A3 D7 C6:2 ; C3:4", swept)
+    assert beside.notes_added == 3
 
 
 @pytest.mark.parametrize(
