@@ -261,10 +261,10 @@ class Plan:
         """How a measure is laid out; an empty one is laid out as its neighbours are."""
         if (source, bar) not in self._styles:
             measures = self.loaded.sources[source].measures
-            order = sorted(range(len(measures)), key=lambda i: (abs(i - bar), i))
+            near = range(max(0, bar - 100), min(len(measures), bar + 101))
             found = next(
                 (
-                    style for i in order[:200]
+                    style for i in sorted(near, key=lambda i: (abs(i - bar), i))
                     for style in [style_of(self.document.text, measures[i])] if style.newline
                 ),
                 Style("", "", ""),

@@ -35,6 +35,9 @@ as a change of tempo)."""
 DRUMS = 9
 """Channel of percussion, counted from 0 (General MIDI level 1)."""
 
+LOWEST = 12
+"""Lowest key that notation writes: C0 (MusicXML 4.0, octave 0 to 9, 4 begins on middle C)."""
+
 _PROGRAMS = ((range(46, 47), "Harp"), (range(8), "Piano"), (range(8, 9), "Celesta"),
              (range(16, 21), "Organ"))
 """Sounds with two staves, counted from 0 (General MIDI level 1)."""
@@ -60,6 +63,7 @@ class _File:
     metres: list[tuple[int, int, int]]
     keys: list[tuple[int, int]]
     drums: int = 0
+    low: int = 0
     title: str = ""
 
 
@@ -189,7 +193,11 @@ def _track(found: _File, data: bytes, path: str) -> int:
     for channel, player in sorted(players.items()):
         if channel == DRUMS:
             found.drums += len(player.notes)
-        elif player.notes:
+            continue
+        pitched = [note for note in player.notes if note[2] >= LOWEST]
+        found.low += len(player.notes) - len(pitched)
+        player.notes = pitched
+        if player.notes:
             player.name, player.channel = name, channel
             player.notes.sort()
             found.tracks.append(player)
@@ -500,4 +508,9 @@ def _told(file: _File, moved: Moved) -> tuple[str, ...]:
         lines.append("MIDI: no time signature in the file; 4/4 assumed")
     if file.drums:
         lines.append(f"MIDI: {file.drums} drum notes left out")
+    if file.low:
+        lines.append(
+            f"MIDI: {file.low} notes below C0 left out; no instrument plays them, samplers are "
+            "switched by such keys"
+        )
     return tuple(lines)
