@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from random import Random
 
@@ -114,6 +115,21 @@ def exhaustive(model: HandModel, moments: tuple[Moment, ...], bound: float) -> f
     loses nothing since no cost is negative."""
     best = bound
 
+    @cache
+    def ways(index: int, lasts: Pair) -> list[tuple[float, Pair]]:
+        """Every way of playing a moment, worked out once for the same hands before it."""
+        moment = moments[index]
+        count = len(moment.strings)
+        lefts = [tuple(range(k)) for k in range(count + 1)]
+        if moment.upper == (True, False):
+            lefts.append((1,))
+        return [
+            pay(model, moment, index, lasts, left, (f, g))
+            for left in lefts
+            for f in (fingerings(len(left)) if left else ((),))
+            for g in (fingerings(count - len(left)) if len(left) < count else ((),))
+        ]
+
     def go(index: int, lasts: Pair, spent: float) -> None:
         nonlocal best
         if spent >= best:
@@ -121,16 +137,8 @@ def exhaustive(model: HandModel, moments: tuple[Moment, ...], bound: float) -> f
         if index == len(moments):
             best = spent
             return
-        moment = moments[index]
-        count = len(moment.strings)
-        lefts = [tuple(range(k)) for k in range(count + 1)]
-        if moment.upper == (True, False):
-            lefts.append((1,))
-        for left in lefts:
-            for f in fingerings(len(left)) if left else ((),):
-                for g in fingerings(count - len(left)) if len(left) < count else ((),):
-                    cost, after = pay(model, moment, index, lasts, left, (f, g))
-                    go(index + 1, after, spent + cost)
+        for cost, after in ways(index, lasts):
+            go(index + 1, after, spent + cost)
 
     go(0, (None, None), 0.0)
     return best
