@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
+from operator import ne
 
 from simplify.distance import distance
 from simplify.figures import unlike
@@ -342,8 +343,8 @@ def _walk(
     beside the best path so far. Then come the first sweep and the softening of what was eased.
     After that the nearest path so far is softened further and touched up, what comes of that enters
     the lattice, and so on as long as that is clearly nearer; beside these rounds go the other
-    sweeps, and notes are given back to those eased evenly (`even`). Each job knows what was known
-    before its round.
+    sweeps, and notes are given back to those eased evenly (`even`); after them the next nearest
+    path of another kind is softened, too. Each job knows what was known before its round.
     """
     lattice = team.lattice
     numbers = lattice.numbers
@@ -392,7 +393,10 @@ def _walk(
     given: list[Path] = []
     before = float("inf")
     for _ in range(numbers.returns):
-        near = _nearest(lattice, found)[: numbers.softened]
+        near = _unlike(
+            _nearest(lattice, found), numbers.softened if others else numbers.softened_alone,
+            numbers.elsewhere,
+        )
         effort = min(map(lattice.effort, near), default=before)
         nearer, before = effort < before * (1.0 - numbers.nearer), effort
         if lattice.out_of_time() or not (nearer or others):
@@ -451,6 +455,17 @@ def _nearest(lattice: Lattice, paths: Sequence[Path]) -> list[Path]:
     """The paths within the rules, the least effort first."""
     within = [path for path in paths if lattice.read(path).within]
     return sorted(within, key=lambda p: (lattice.effort(p), p))
+
+
+def _unlike(paths: Sequence[Path], count: int, columns: int) -> list[Path]:
+    """The first of the paths, and so many that differ from those before in so many columns."""
+    chosen: list[Path] = []
+    for path in paths:
+        if len(chosen) == count:
+            break
+        if all(sum(map(ne, path, other)) >= columns for other in chosen):
+            chosen.append(path)
+    return chosen
 
 
 def _leaned_on(paths: Sequence[tuple[Edit, ...]]) -> frozenset[str]:

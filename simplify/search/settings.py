@@ -38,6 +38,8 @@ class SearchSettings:
     filled: int
     softenings: int
     softened: int
+    softened_alone: int
+    elsewhere: int
     returns: int
     nearer: float
     beside: int
