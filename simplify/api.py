@@ -124,9 +124,9 @@ def in_tuning(player: Player, part: Part, request: Request) -> Player:
     return replace(player, harp=tuned(player.harp, request.tuning))
 
 
-def load(request: Request) -> LoadedPart:
-    """The part asked for, at the tempo asked for."""
-    loaded = select_part(open_score(request.score), request.part)
+def load(request: Request, *, bare: bool = False) -> LoadedPart:
+    """The part asked for, at the tempo asked for. bare: as for `open_score`."""
+    loaded = select_part(open_score(request.score, bare=bare), request.part)
     if request.tempo is not None:
         loaded = replace(loaded, part=loaded.part.at_tempo(_tempo(request.tempo)))
     return loaded
@@ -155,9 +155,9 @@ def _bars(loaded: LoadedPart, request: Request) -> tuple[int, int]:
     return first, last
 
 
-def _music(request: Request) -> tuple[LoadedPart, Part]:
+def _music(request: Request, *, bare: bool = False) -> tuple[LoadedPart, Part]:
     """The part as loaded, and the bars of it that were asked for as a part of their own."""
-    loaded = load(request)
+    loaded = load(request, bare=bare)
     first, last = _bars(loaded, request)
     part = loaded.part
     if (first, last) != (0, len(part.bars) - 1):
@@ -172,7 +172,7 @@ def assess_score(request: Request) -> AssessResult:
     """What is hard, where, why and for whom."""
     player = player_for(request)
     with _uncollected():
-        loaded, part = _music(request)
+        loaded, part = _music(request, bare=True)
         player = in_tuning(player, part, request)
         asked = request.tier or (player.name if request.player_file is not None else None)
         return assess_part(part, player, loaded.info, asked)

@@ -169,19 +169,21 @@ class LoadedPart:
         return tuple(source.measures[bar] for source in self.sources)
 
 
-def open_score(path: str) -> Score:
-    """Opens a score file, or standard input for ``-``.
+def open_score(path: str, *, bare: bool = False) -> Score:
+    """Opens a score file, or standard input for ``-``. bare: only to be read, neither engraved nor
+    written into, so that a file in another format is converted in less time.
 
     Raises:
         ScoreError: missing, a directory, empty, not a score, damaged, over a limit, without
             notes, or percussion only.
     """
     name, raw = _read_bytes(path)
-    return score_from_bytes(raw, name)
+    return score_from_bytes(raw, name, bare=bare)
 
 
-def score_from_bytes(raw: bytes, path: str) -> Score:
-    """The score that these bytes of a file are. `path` is used in messages and for its ending.
+def score_from_bytes(raw: bytes, path: str, *, bare: bool = False) -> Score:
+    """The score that these bytes of a file are. `path` is used in messages and for its ending;
+    bare: as for `open_score`.
 
     Raises:
         ScoreError: see `open_score`.
@@ -198,7 +200,9 @@ def score_from_bytes(raw: bytes, path: str) -> Score:
         xml, told = midi_score(raw, path)
         document = replace(load_document(xml, path, source_format=kind), warnings=told)
     else:
-        document = load_document(converted(raw, kind, path), path, source_format=kind)
+        document = load_document(
+            converted(raw, kind, path, bare=bare), path, source_format=kind
+        )
     return _describe(document)
 
 
