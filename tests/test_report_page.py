@@ -464,3 +464,18 @@ def test_prints_without_what_only_a_screen_can_do(opened: Opened):
     assert "show the fingers" not in words
     width, height = document[0].get_size()
     assert (round(width), round(height)) == (595, 842)
+
+
+def test_the_words_at_the_limit_are_clear_of_the_marks():
+    """Wherever the alternatives lie, as long as one place along the line is free."""
+    for rows in (
+        [(0.18, 4.4), (0.2, 3.7), (0.22, 3.0), (0.24, 4.1), (0.33, 2.3)],
+        [(0.02, 4.4), (0.05, 3.7), (0.22, 3.0), (0.3, 4.1), (0.33, 2.3)],
+    ):
+        points = [Point(str(i), x, y, True) for i, (x, y) in enumerate(rows)]
+        root = ET.fromstring(front(17.0, points, 4.5, "beginner").svg)
+        words = next(e for e in root.iter() if (e.text or "").startswith("beginner takes"))
+        x, y = float(words.get("x")), float(words.get("y"))
+        for mark in (e for e in root.iter() if e.tag.endswith("circle")):
+            at, r = (float(mark.get("cx")), float(mark.get("cy"))), float(mark.get("r"))
+            assert not (x - r < at[0] < x + 130 + r and y - 12 - r < at[1] < y + r)

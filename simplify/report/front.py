@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from simplify.report.svg import (
@@ -36,6 +36,15 @@ WIDTH, HEIGHT = 460.0, 310.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 18.0, 26.0, 52.0
 
 
+MARK = 11.0
+"""Radius of an alternative's mark."""
+
+LETTER = 6.6
+"""Width of a letter of a label, about."""
+
+_CLEAR: Mapping[str, str | float] = {"stroke": PAPER, "stroke_width": 4, "paint_order": "stroke"}
+"""Keeps lines from running through a label."""
+
 Scale = Callable[[float], float]
 
 
@@ -57,6 +66,7 @@ def front(original: float, points: Sequence[Point], limit: float, taker: str) ->
     def y(difficulty: float) -> float:
         return TOP + (HEIGHT - TOP - BOTTOM) * (1 - difficulty / high)
 
+    places = _apart([(x(p.distance), y(p.difficulty)) for p in points])
     parts = [tag(
         "rect", x=LEFT, y=y(limit), width=WIDTH - LEFT - RIGHT, height=y(0) - y(limit),
         fill="#f3efe8",
@@ -79,24 +89,21 @@ def front(original: float, points: Sequence[Point], limit: float, taker: str) ->
         label(4, 12, "↑ difficulty"),
         tag("line", x1=LEFT, x2=WIDTH - RIGHT, y1=y(limit), y2=y(limit), stroke=OVER,
             stroke_width=1.4, stroke_dasharray="6 3"),
-        label(WIDTH - RIGHT - 4, y(limit) + (-7 if y(limit) > TOP + 24 else 17),
-              f"{taker} takes up to {limit:g}",
-              text_anchor="end", fill=OVER),
+        _limit(f"{taker} takes up to {limit:g}", y(limit), places),
         _edge(original, points, x, y),
         tag(
             "g", hint(f"as written: difficulty {original:.0f}"),
             tag("rect", x=x(0) - 6, y=y(original) - 6, width=12, height=12, fill=INK),
-            label(x(0) + 12, y(original) + 20, f"as written, {original:.0f}"),
+            label(x(0) + 12, y(original) + 20, f"as written, {original:.0f}", **_CLEAR),
         ),
     ]
-    for at, point in zip(_apart([(x(p.distance), y(p.difficulty)) for p in points]), points,
-                         strict=True):
+    for at, point in zip(places, points, strict=True):
         fill, ink = (GRADES["complex"], PAPER) if point.within else (PAPER, INK)
         words = f"{point.name}: difficulty {point.difficulty:.0f}, distance {point.distance:.2f}"
         words += ", within" if point.within else ", not within"
         parts.append(tag(
             "g", hint(words),
-            tag("circle", cx=at[0], cy=at[1], r=11, fill=fill, stroke=GRADES["complex"],
+            tag("circle", cx=at[0], cy=at[1], r=MARK, fill=fill, stroke=GRADES["complex"],
                 stroke_width=1.6),
             label(at[0], at[1] + 5, point.name, text_anchor="middle", fill=ink),
         ))
@@ -106,6 +113,23 @@ def front(original: float, points: Sequence[Point], limit: float, taker: str) ->
     return drawing(
         WIDTH, HEIGHT, f"Difficulty against distance. As written {original:.0f}; {told}", *parts
     )
+
+
+def _limit(words: str, line: float, places: Sequence[tuple[float, float]]) -> str:
+    """The words above a line (below it where there is no room): at its end, its beginning or
+    between, where fewest marks are in the way."""
+    wide = LETTER * len(words)
+    first, last = int(LEFT) + 4, int(WIDTH - RIGHT - 4 - wide)
+    base = line - 7 if line > TOP + 24 else line + 17
+
+    def covered(at: int) -> int:
+        return sum(
+            at - MARK < x < at + wide + MARK and base - 12 - MARK < y < base + 4 + MARK
+            for x, y in places
+        )
+
+    at = min((last, first, *range(first, last, 8)), key=covered)
+    return label(at, base, words, fill=OVER, **_CLEAR)
 
 
 def _edge(original: float, points: Sequence[Point], x: Scale, y: Scale) -> str:
