@@ -1104,6 +1104,7 @@ def test_the_schema_finds_no_new_fault(name):
 def log_of_verovio(xml):
     """What Verovio complains of when it loads and lays out a score."""
     toolkit = verovio.toolkit()
+    verovio.enableLog(verovio.LOG_WARNING)  # our own engraving turns it off
     with tempfile.TemporaryFile() as log:
         saved = os.dup(2)
         os.dup2(log.fileno(), 2)

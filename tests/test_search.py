@@ -98,7 +98,8 @@ def test_the_same_music_is_shown_once():
     """Two ways of writing come to the same notes here: tenths folded, and the bars written anew to
     fit the hand. They are one alternative, told by what is done to which notes."""
     bar = "G5:1 A5 B5 C6 ; [C3 G3 E4]:2 [D3 A3 F4]:2"
-    found = search(parse_part(f"4/4 tempo:60 | {bar} | {bar}"), 0, 1, tier_player("school"), ALL)
+    others = [s for s in ALL if s.name != "revoice_across_hands"]  # which is nearer still
+    found = search(parse_part(f"4/4 tempo:60 | {bar} | {bar}"), 0, 1, tier_player("school"), others)
     shown = [choice.candidate for choice in found.choices]
     assert len({candidate.bars for candidate in shown}) == len(shown)
     assert shown[0].kinds == {"fold_reach"}

@@ -90,6 +90,8 @@ def _work(answer: Connection, raw: bytes, kind: str, path: str, bare: bool) -> N
         answer.send(convert(raw, kind, path, bare=bare))
     except ScoreError as error:
         answer.send(error)
+    except Exception:
+        return  # no answer says enough
 
 
 def checked(raw: bytes, kind: str, path: str) -> None:
