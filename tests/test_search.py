@@ -371,3 +371,17 @@ def test_easier_notes_are_read_as_easier(part: Part):
     )
     before, after = read_bars(part, AMATEUR, 1, 1), read_bars(part.apply(edit), AMATEUR, 1, 1)
     assert after.difficulty < before.difficulty
+
+
+def test_a_run_that_ends_over_the_edge_is_the_bar_before_its_own():
+    """A run of bar 48 of Lindenbaum (music21's corpus) ends on the first note of bar 49 and is too
+    quick for a school player: that is not held against bars 49 to 64, which leave that note."""
+    score = open_score(str(music21.corpus.getWork("schubert/Lindenbaum")))
+    part = select_part(score, "Piano").part
+    player = tier_player("school")
+    source = written(part, player, 48, 63)
+    assert source.hard == {-1}
+    assert crossings(part, player, 48, 63, -1, source)[0] == ()
+    apart = replace(source, hard=frozenset())
+    rules = {fault.rule for fault in crossings(part, player, 48, 63, -1, apart)[0]}
+    assert "run_too_fast" in rules

@@ -90,8 +90,8 @@ def written(
     is to be asked as well as what is near the bars' edges."""
     low, high = source.bars[first].onset, source.bars[last].end
     struck = frozenset(_struck(s) for s in source.strikes if low <= s.onset < high)
-    found = Written(struck, frozenset((-1, 1)))
-    hard = {side for side in (-1, 1) if any(crossings(source, player, first, last, side, found))}
+    alone = Written(struck, frozenset())  # so that every fault over an edge is told
+    hard = {side for side in (-1, 1) if crossings(source, player, first, last, side, alone)[0]}
     if whole is not None:
         for fault in find_faults(whole):
             onsets = [whole.strikes[i].onset for i in fault.strikes]
