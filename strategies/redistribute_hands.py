@@ -22,7 +22,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
-from simplify.harp.hand import over_full, over_wide
+from simplify.harp.hand import past_the_hand
 from simplify.harp.player import Limits, Player
 from simplify.score.edits import (
     Column,
@@ -34,7 +34,6 @@ from simplify.score.edits import (
     leading,
     names,
     row,
-    staff_bars,
 )
 from simplify.score.model import TICKS, Edit, NoteId, Passage, Strike
 from simplify.strategy import ALL_KEPT, Case, Strategy, promised
@@ -81,20 +80,12 @@ def _offered(
 
 def _shared_chords(passage: Passage, player: Player) -> Iterator[Edit | None]:
     lead, limits = leading(passage), player.limits
-    table = {(bar.index, s): cols for bar, s, cols in staff_bars(passage)}
-    for (bar, staff), cols in table.items():
-        if staff > 2:
-            continue
-        across = {c.onset: c for c in table.get((bar, 3 - staff), ())}
-        places: list[Place] = []
-        for column in cols:
-            if not over_full(column, limits) and not over_wide(column, limits):
-                continue
-            taken = _offered(column, across.get(column.onset), lead, passage, limits)
-            if taken:
-                places.append(_place(column, taken))
-        giver = cols[0].hand
-        taker = "left hand" if staff == 1 else "right hand"
+    for giver, taker, columns in past_the_hand(passage, limits):
+        places = [
+            _place(column, taken)
+            for column, other in columns
+            if (taken := _offered(column, other, lead, passage, limits))
+        ]
         yield from all_then_each(
             passage, places, f"{taker}: takes the notes that the {giver} can't hold in this bar"
         )

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from simplify.harp.hand import over_full, over_wide
+from simplify.harp.hand import past_the_hand
 from simplify.harp.player import Limits, Player
 from simplify.score.edits import (
     Column,
@@ -31,7 +31,6 @@ from simplify.score.edits import (
     at_octave,
     following,
     leading,
-    staff_bars,
 )
 from simplify.score.model import Edit, NoteId, Passage, Pitch, Strike
 from simplify.strategy import Case, Keeps, Strategy, promised
@@ -101,27 +100,16 @@ def _place(column: Column, given: Sequence[_Lent]) -> Place:
 
 def _propose(passage: Passage, player: Player) -> Iterator[Edit]:
     lead, limits = leading(passage), player.limits
-    table = {(bar.index, s): cols for bar, s, cols in staff_bars(passage)}
     edits: list[Edit | None] = []
-    for (bar, staff), cols in table.items():
-        if staff > 2:
-            continue
-        across = {c.onset: c for c in table.get((bar, 3 - staff), ())}
+    for giver, taker, columns in past_the_hand(passage, limits):
         places: list[Place] = []
-        for column in cols:
-            other = across.get(column.onset)
-            if other is None or not (over_full(column, limits) or over_wide(column, limits)):
-                continue
+        for column, other in columns:
             free = frozenset(s.first.id for s in following(column, lead, passage.part))
-            given = _lent(column, other, free, limits)
+            given = _lent(column, other, free, limits) if other is not None else []
             if given:
                 places.append(_place(column, given))
-        giver = cols[0].hand
-        taker = "left hand" if staff == 1 else "right hand"
-        edits.extend(all_then_each(
-            passage, places,
-            f"{taker}: takes chord tones that the {giver} can't hold, in its own octave",
-        ))
+        reason = f"{taker}: takes chord tones that the {giver} can't hold, in an octave of its own"
+        edits.extend(all_then_each(passage, places, reason))
     yield from promised(passage, KEEPS, edits)
 
 

@@ -45,6 +45,22 @@ def over_wide(column: Column, limits: Limits) -> bool:
     return column.span > limits.reach
 
 
+def past_the_hand(
+    passage: Passage, limits: Limits
+) -> Iterator[tuple[str, str, list[tuple[Column, Column | None]]]]:
+    """For each hand in each bar its name, the other hand's, and its columns that are full or wide,
+    each with what the other hand strikes at that moment."""
+    table = {(bar.index, staff): cols for bar, staff, cols in staff_bars(passage)}
+    for (bar, staff), cols in table.items():
+        if staff > 2:
+            continue
+        across = {c.onset: c for c in table.get((bar, 3 - staff), ())}
+        yield cols[0].hand, "left hand" if staff == 1 else "right hand", [
+            (column, across.get(column.onset))
+            for column in cols if over_full(column, limits) or over_wide(column, limits)
+        ]
+
+
 def hurried(part: Part, cols: Sequence[Column], at: int, limits: Limits) -> bool:
     """True if the column is a chord of three or more that follows another in less time than is
     comfortable."""
