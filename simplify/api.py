@@ -48,24 +48,24 @@ from simplify.report.results import (
     AssessResult,
     PedalResult,
     RewriteResult,
-    Step,
     StrategyRow,
     StretchResult,
 )
+from simplify.report.steps import content_of, steps_of
 from simplify.report.story import Story
 from simplify.score.beside import beside as beside_original
 from simplify.score.carry import carried, together
 from simplify.score.graft import emit_part, graft, to_mxl
 from simplify.score.lost import lost_marks
 from simplify.score.marks import PedalMark
-from simplify.score.model import Edit, NoteId, Part, Passage, ScoreInfo
+from simplify.score.model import NoteId, Part, Passage, ScoreInfo
 from simplify.score.others import with_others
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
 from simplify.score.source import repack_mxl
 from simplify.search.reading import excess, split_faults, written
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.sense import slips
-from simplify.strategy import Keeps, hand_words
+from simplify.strategy import Keeps
 from simplify.technique.pedals import plan_pedals
 from simplify.technique.perform import perform
 from simplify.technique.plan import Fault, PedalPlan, Performance
@@ -564,72 +564,17 @@ def _alternatives(
         )
         if row.note or not beaten:
             kept.append(row)
-    ends = {_content(part, first, last): before}
-    ends |= {_content(row.part, first, last): row.difficulty for row in kept[:count]}
+    ends = {content_of(part, first, last): before}
+    ends |= {content_of(row.part, first, last): row.difficulty for row in kept[:count]}
+    titles = {strategy.name: strategy.title for strategy in ALL}
     return tuple(
-        replace(row, rank=i, steps=_steps(part, row.edits, first, last, player, ends))
+        replace(row, rank=i, steps=steps_of(part, row.edits, first, last, player, ends, titles))
         for i, row in enumerate(kept[:count], start=1)
     )
 
 
 def _bar_layers(assessment: Assessment) -> tuple[tuple[float, ...], ...]:
     return tuple(bar.layers for bar in assessment.bars)
-
-
-def _content(part: Part, first: int, last: int) -> frozenset[NoteId]:
-    """The notes of some bars of one source's versions, which tell those bars apart."""
-    return frozenset(note.id for row in part.notes_by_bar[first : last + 1] for note in row)
-
-
-def _steps(
-    part: Part,
-    edits: Sequence[Edit],
-    first: int,
-    last: int,
-    player: Player,
-    read: dict[frozenset[NoteId], float],
-) -> tuple[Step, ...]:
-    """Edits in words, in bar order; the same act in neighbouring bars is told once. Each edit is
-    credited with what difficulty and distance of bars first..last do as it comes in, in the order
-    in which the edits apply, so that the credits add up to the whole. read: the difficulty of
-    versions of these bars by content, which what is read here is added to."""
-    source = Passage(part, first, last)
-    rows: list[tuple[int, int, Edit, str, float, float]] = []
-    now, far = part, 0.0
-
-    def difficulty(version: Part) -> float:
-        content = _content(version, first, last)
-        if content not in read:
-            read[content] = assess(perform(version.window(first, last), player)).difficulty
-        return read[content]
-
-    hard = difficulty(part)
-    for edit in edits:
-        low, high = edit.bars(now)
-        touched = [now.by_id[i] for i in sorted(edit.remove)] + list(edit.add)
-        now = now.apply(edit)
-        eased = difficulty(now)
-        further = distance(source, source.of(now)).total
-        rows.append((low, high, edit, hand_words(touched), hard - eased, further - far))
-        hard, far = eased, further
-    rows.sort(key=lambda row: (row[0], row[1], row[2].strategy, row[2].reason))
-    merged: list[tuple[int, int, str, str, str, float, float]] = []
-    for low, high, edit, hand, drop, away in rows:
-        act = edit.strategy, hand, edit.reason
-        for i, (start, end, *known, sum_drop, sum_away) in enumerate(merged):
-            if tuple(known) == act and low <= end + 1:
-                merged[i] = (start, max(end, high), *act, sum_drop + drop, sum_away + away)
-                break
-        else:
-            merged.append((low, high, *act, drop, away))
-    titles = {s.name: s.title for s in ALL}
-    return tuple(
-        Step(
-            strategy, titles[strategy], part.bars[low].number, part.bars[high].number, hand, text,
-            drop, away,
-        )
-        for low, high, strategy, hand, text, drop, away in merged
-    )
 
 
 def _resisting(found: Sequence[Found], player: Player) -> str:

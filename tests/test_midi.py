@@ -132,7 +132,7 @@ def test_keys_below_all_notation_are_left_out():
     read. With nothing else there are no notes."""
     loaded = read(smf([(0, 480, 11), (0, 480, 12), (480, 960, 60)]))
     assert [s.pitch.midi for s in loaded.part.strikes] == [12, 60]
-    assert any("1 notes below C0 left out" in line for line in loaded.score.warnings)
+    assert any("1 note below C0 left out" in line for line in loaded.score.warnings)
     with pytest.raises(ScoreError, match="no notes"):
         read(smf([(0, 480, 11)]))
 

@@ -344,7 +344,7 @@ def test_bar_lengths_otherwise():
     ]))
     bars = loaded.part.bars
     assert [bar.duration // TICKS for bar in bars] == [1, 3, 5, 2]
-    assert any("longer than their metre (first: bar 3)" in w for w in loaded.info.warnings)
+    assert any("longer than the metre (first: bar 3)" in w for w in loaded.info.warnings)
 
 
 def test_key_metre_repeats_and_endings():

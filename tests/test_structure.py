@@ -13,7 +13,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 # Each module may import the modules of its own layer and of those before it.
 LAYERS = (
-    ("simplify.errors", "simplify.version", "simplify.tables"),
+    ("simplify.errors", "simplify.version", "simplify.tables", "simplify.counted"),
     ("simplify.score.model",),
     ("simplify.score", "simplify.harp"),
     ("simplify.technique",),

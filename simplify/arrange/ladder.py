@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from simplify.arrange.gather import Gathered, dressed
 from simplify.arrange.numbers import numbers
 from simplify.arrange.reduce import beats_kept, retained, tune_in, unchanged_bars
+from simplify.counted import counted
 from simplify.difficulty.load import Reading, read_for
 from simplify.distance import distance
 from simplify.harp.player import LAYERS, MODERATE, SIMPLE, Player
@@ -193,7 +194,7 @@ def _teaches(reading: Reading) -> tuple[str, ...]:
     moves = [m for m in performance.pedal_plan.moves if m.onset > first]
     what = "lever" if any(m.string is not None for m in moves) else "pedal"
     if moves:
-        found.append(f"{len(moves)} {what} change{'s' if len(moves) > 1 else ''} on the way")
+        found.append(f"{counted(len(moves), f'{what} change')} on the way")
     else:
         found.append("nothing to change after the first setting")
     signs = {mark.kind for note in part.notes for mark in note.marks}

@@ -12,6 +12,7 @@ from simplify.arrange.keys import KeyCost
 from simplify.arrange.ladder import Ladder, Rung
 from simplify.arrange.levers import TuningCost
 from simplify.arrange.reduce import BarLoss, Reduced, changed_ids
+from simplify.counted import counted
 from simplify.report.document import layers_of
 from simplify.report.engrave import engraved
 from simplify.report.results import CAUTIONS
@@ -48,26 +49,26 @@ def signs(fifths: int) -> str:
     if not fifths:
         return "no signs"
     kind = "sharp" if fifths > 0 else "flat"
-    return f"{abs(fifths)} {kind}{'s' if abs(fifths) > 1 else ''}"
+    return counted(abs(fifths), kind)
 
 
 def key_words(key: KeyCost, levers: bool) -> str:
     """A key with its figures."""
     where = "as written" if not key.semitones else (
-        f"{abs(key.semitones)} semitone{'s' if abs(key.semitones) > 1 else ''} "
+        f"{counted(abs(key.semitones), 'semitone')} "
         f"{'up' if key.semitones > 0 else 'down'}"
     )
-    what = "lever turns" if levers else "pedal moves"
-    unmet = f", {key.unmet} places that can't be served" if key.unmet else ""
-    return f"{key.name} ({signs(key.fifths)}, {where}): {key.moves} {what}{unmet}"
+    what = "lever turn" if levers else "pedal move"
+    unmet = f", {counted(key.unmet, 'place')} that can't be served" if key.unmet else ""
+    return f"{key.name} ({signs(key.fifths)}, {where}): {counted(key.moves, what)}{unmet}"
 
 
 def tuning_words(tuning: TuningCost) -> str:
     """A lever harp's tuning with its figures."""
-    unmet = f", {tuning.unmet} places that can't be served" if tuning.unmet else ""
+    unmet = f", {counted(tuning.unmet, 'place')} that can't be served" if tuning.unmet else ""
     return (
-        f"{tuning.name.replace('b', '♭')}: {tuning.turns} lever turns in the music as merged, "
-        f"{tuning.raised} levers up at the start{unmet}"
+        f"{tuning.name.replace('b', '♭')}: {counted(tuning.turns, 'lever turn')} in the music as "
+        f"merged, {counted(tuning.raised, 'lever')} up at the start{unmet}"
     )
 
 
@@ -82,9 +83,9 @@ def of_reduction(result: Reduced, out: str) -> str:
         f"bars {part.bars[0].number}-{part.bars[-1].number}, for {player.name}",
         "",
         f"As merged: difficulty {result.original.assessment.difficulty:.0f}, "
-        f"{len(result.original.faults)} places that can't be played.",
+        f"{counted(len(result.original.faults), 'place')} that can't be played.",
         f"Reduced: difficulty {result.reading.assessment.difficulty:.0f}, "
-        f"{len(result.reading.faults)} places that can't be played; "
+        f"{counted(len(result.reading.faults), 'place')} that can't be played; "
         + ("within the tier." if result.reached else "not within the tier."),
         f"Kept: {100 * result.tune_kept:.0f} % of the tune's notes, "
         f"{100 * result.beats_kept:.0f} % of its beats, "
@@ -208,7 +209,7 @@ def reduction_story(result: Reduced) -> Story:
         f"For {player_words(result.player)} ({result.player.harp.title}). Difficulty "
         f"{result.original.assessment.difficulty:.0f} → {result.reading.assessment.difficulty:.0f},"
         f" {for_whom(result.tier_needed) if result.reached else state}. "
-        f"{len(result.reading.faults)} places that can't be played (as merged: "
+        f"{counted(len(result.reading.faults), 'place')} that can't be played (as merged: "
         f"{len(result.original.faults)}). Kept: {100 * result.tune_kept:.0f} % of the tune's notes,"
         f" {100 * result.beats_kept:.0f} % of its beats, {100 * result.bass_kept:.0f} % of the "
         f"basses; distance {result.distance.total:.2f}."
@@ -468,8 +469,9 @@ def of_duo(result: Duo, out: str, files: Sequence[str]) -> str:
         eased = desk.eased
         lines.append(
             f"{file}: {share}, for {desk.player.name}; difficulty "
-            f"{eased.reading.assessment.difficulty:.0f}, {len(eased.reading.faults)} places that "
-            "can't be played" + ("" if eased.reached else "; not within the tier, bars that "
+            f"{eased.reading.assessment.difficulty:.0f}, "
+            f"{counted(len(eased.reading.faults), 'place')} that can't be played"
+            + ("" if eased.reached else "; not within the tier, bars that "
             f"resist: {resisting_bars(eased.part, eased.resisting)}")
         )
     lines += ["", f"Parts, all.musicxml and result.json are in {out}.", "", *CAUTIONS]

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from html import escape
 
+from simplify.counted import counted
 from simplify.report.svg import NEW, OVER, Drawing
 from simplify.report.words import bars_words
 from simplify.score.graft import emit_part
@@ -48,7 +49,7 @@ def engraved(
     ringed = sorted(changed & shown.by_id.keys())
     words = f"Engraved music: {bars_words(part.bars[first].number, part.bars[last].number)}"
     if ringed:
-        words += f", {len(ringed)} notes ringed"
+        words += f", {counted(len(ringed), 'note')} ringed"
     xml = _emitted(shown, name, dict.fromkeys(ringed, NEW), fingering)
     return _pages(xml, key, words, phone, apart)
 
@@ -69,8 +70,8 @@ def compared(
     )
     words = (
         f"Engraved music: {bars_words(before.bars[first].number, before.bars[last].number)}, "
-        f"as written above ({len(gone)} notes struck through), easier below "
-        f"({len(come)} notes ringed)"
+        f"as written above ({counted(len(gone), 'note')} struck through), easier below "
+        f"({counted(len(come), 'note')} ringed)"
     )
     return _pages(xml, key, words, phone, False)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from simplify.counted import counted
 from simplify.harp.player import LAYERS
 from simplify.report.loads import Loads, Span, plot, plots
 from simplify.report.results import CAUTIONS, AssessResult
@@ -160,10 +161,10 @@ def story(result: AssessResult) -> Story:
         ]
     plan = result.performance.pedal_plan
     if result.player.harp.has_pedals:
-        words = f"At the start {setting_words(plan.start)}; {len(plan.moves)} moves."
+        words = f"At the start {setting_words(plan.start)}; {counted(len(plan.moves), 'move')}."
         blocks += [Heading("Pedals"), Paragraph(words)]
     else:
-        blocks += [Heading("Levers"), Paragraph(f"{len(plan.moves)} are turned.")]
+        blocks += [Heading("Levers"), Paragraph(f"{counted(len(plan.moves), 'is', 'are')} turned.")]
     if result.warnings:
         blocks += [Heading("Notes on the score"), Bullets(result.warnings)]
     return Story(_title(result), f"{_title(result)}: what is hard", tuple(blocks), CAUTIONS)

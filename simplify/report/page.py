@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import partial
 
+from simplify.counted import counted
 from simplify.harp.instrument import PEDALS, Setting
 from simplify.harp.player import LAYERS
 from simplify.report.engrave import compared, engraved
@@ -86,7 +87,7 @@ def _span(result: RewriteResult, first: int, last: int) -> str:
 
 
 def _counted(count: int, one: str, many: str) -> str:
-    return f"{count or 'no'} {one if count == 1 else many}"
+    return counted(count, one, many) if count else f"no {many}"
 
 
 def _moves(result: RewriteResult, count: int | None = None) -> str:
@@ -120,8 +121,8 @@ def _summary(result: RewriteResult) -> list[Block]:
         words = (
             f"{found[:1].upper() + found[1:]} found, {within or 'none'} within the tier. "
             f"The first brings it to {near.difficulty:.0f} at a distance of {near.distance:.2f}: "
-            f"{len(near.changed)} notes are new where {total} were written, with "
-            f"{_moves(result, near.pedal_moves)}."
+            f"{counted(len(near.changed), 'note is', 'notes are')} new where {total} were "
+            f"written, with {_moves(result, near.pedal_moves)}."
         )
         easiest = min(result.alternatives, key=lambda a: a.difficulty)
         if easiest.difficulty < near.difficulty - 0.5:

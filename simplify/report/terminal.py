@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simplify.arrange.proposals import Kind
+from simplify.counted import counted
 from simplify.harp.instrument import Instrument
 from simplify.harp.player import LAYERS
 from simplify.report.results import (
@@ -130,13 +131,13 @@ def of_assessment(result: AssessResult, on: Screen | None = None) -> str:
             lines.append(_wrapped(reason_words(reason), "      ", "    "))
     if result.faults:
         lines += ["", f"Can't be played as written by {result.player.name} "
-                  f"({len(result.faults)} places):"]
+                  f"({counted(len(result.faults), 'place')}):"]
         for fault in result.faults[:12]:
             lines.append(_wrapped(fault_words(fault), "      ", "    "))
         if len(result.faults) > 12:
             lines.append(f"    and {len(result.faults) - 12} more (--json lists all)")
     plan = result.performance.pedal_plan
-    lines += ["", f"Pedals: start {setting_words(plan.start)}, {len(plan.moves)} moves"
+    lines += ["", f"Pedals: start {setting_words(plan.start)}, {counted(len(plan.moves), 'move')}"
               " (see: gentler pedals)"]
     return "\n".join([*lines, *_cautions()])
 
@@ -148,8 +149,8 @@ def of_rewrites(result: RewriteResult, folder: str, files: Sequence[str]) -> str
     lines = [
         f"{result.info.title or result.part.name}, {span}, for {result.player.name}",
         f"As written: difficulty {result.original_difficulty:.0f}, "
-        f"{for_whom(result.original_tier)}; {len(result.original_faults)} places "
-        f"that can't be played; {result.original_moves} pedal moves",
+        f"{for_whom(result.original_tier)}; {counted(len(result.original_faults), 'place')} "
+        f"that can't be played; {counted(result.original_moves, 'pedal move')}",
     ]
     for fault in result.original_faults[:4]:
         lines.append(_wrapped(fault_words(fault), "      ", "    "))
@@ -199,7 +200,7 @@ def of_pedals(result: PedalResult) -> str:
     lines = [
         result.info.title or part.name,
         f"Start: {setting_words(plan.start)}",
-        f"{len(plan.moves)} moves, cost {plan.cost:.2f} (the least there is)",
+        f"{counted(len(plan.moves), 'move')}, cost {plan.cost:.2f} (the least there is)",
         *(f"    {move_words(part, move)}" for move in plan.moves),
     ]
     respelled = []

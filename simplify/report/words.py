@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from simplify.arrange.proposals import Proposal
+from simplify.counted import counted
 from simplify.difficulty.curve import Reason, count_words, demand_of
 from simplify.harp.instrument import LEFT_FOOT, PEDALS, Setting
 from simplify.harp.player import MODERATE, SIMPLE, Player
@@ -182,7 +183,7 @@ def proposal_words(result: RewriteResult, one: Proposal) -> str:
     """A proposal for the whole piece and what it does to the bars asked for."""
     bars = result.part.bars
     span = bars_words(bars[result.first].number, bars[result.last].number)
-    stuck = f", {one.faults} places that can't be played" if one.faults else ""
+    stuck = f", {counted(one.faults, 'place')} that can't be played" if one.faults else ""
     within = "within the tier" if one.within else "not yet within the tier"
     return (
         f"{one.kind.title[:1].lower()}{one.kind.title[1:]}: {one.text}; difficulty of {span} "

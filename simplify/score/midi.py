@@ -14,6 +14,7 @@ from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from simplify.counted import counted
 from simplify.errors import OutputError, ScoreError
 from simplify.score.measures import MAX_BARS, MAX_NOTES
 from simplify.score.model import TICKS, Bar, Note, Part, Pitch, TempoMark, new_note
@@ -510,7 +511,7 @@ def _told(file: _File, moved: Moved) -> tuple[str, ...]:
         lines.append(f"MIDI: {file.drums} drum notes left out")
     if file.low:
         lines.append(
-            f"MIDI: {file.low} notes below C0 left out; no instrument plays them, samplers are "
-            "switched by such keys"
+            f"MIDI: {counted(file.low, 'note')} below C0 left out; no instrument plays them, "
+            "samplers are switched by such keys"
         )
     return tuple(lines)

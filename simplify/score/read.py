@@ -36,6 +36,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from simplify.counted import counted
 from simplify.errors import ScoreError, SelectionError
 from simplify.score.convert import converted
 from simplify.score.markcheck import mark_mistakes
@@ -365,16 +366,20 @@ def load_part(score: Score, choice: PartChoice, *, empty: bool = False) -> Loade
         warnings += reader.warnings
         if reader.rounded:
             warnings.append(
-                f"{len(reader.rounded)} lengths are rounded in the source (first in bar "
-                f"{reader.rounded[0]}); read as printed"
+                f"{counted(len(reader.rounded), 'length is', 'lengths are')} rounded in the source "
+                f"(first in bar {reader.rounded[0]}); read as printed"
             )
         if reader.between:
             warnings.append(
-                f"{len(reader.between)} lengths lie between two ticks (first in bar "
-                f"{reader.between[0]}); placed at the nearest"
+                f"{counted(len(reader.between), 'length lies', 'lengths lie')} between two ticks "
+                f"(first in bar {reader.between[0]}); placed at the nearest"
             )
         if reader.silent["hidden"]:
-            warnings.append(f"{reader.silent['hidden']} notes that are not printed are left out")
+            hidden = counted(
+                reader.silent["hidden"], "note that is not printed is",
+                "notes that are not printed are",
+            )
+            warnings.append(f"{hidden} left out")
     bars = _bars(score, choice, rows, warnings)
     notes, places, voices, layouts, staves = _notes(rows, bars, choice.upside_down)
     if choice.upside_down:
@@ -412,7 +417,8 @@ def load_part(score: Score, choice: PartChoice, *, empty: bool = False) -> Loade
         bar, beat = part.place(tick)
         warnings.append(f"pedal marks, bar {bar} beat {beat:g}: {text}")
     if len(mistakes) > MARK_MISTAKES_TOLD:
-        warnings.append(f"{len(mistakes) - MARK_MISTAKES_TOLD} more mistakes in the pedal marks")
+        more = counted(len(mistakes) - MARK_MISTAKES_TOLD, "more mistake")
+        warnings.append(f"{more} in the pedal marks")
     info = ScoreInfo(score.title, score.path, score.source_format, tuple(warnings))
     return LoadedPart(part, score, choice, sources, layouts, places, voices, info)
 
@@ -482,8 +488,8 @@ def _bars(
         )
     if overfull:
         warnings.append(
-            f"{len(overfull)} bars are longer than their metre (first: bar {overfull[0]}); "
-            "read at their real length"
+            f"{counted(len(overfull), 'bar is', 'bars are')} longer than the metre (first: bar "
+            f"{overfull[0]}); read at the real length"
         )
     bars, onset, ending = [], 0, ""
     for i in range(count):
