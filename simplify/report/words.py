@@ -108,7 +108,13 @@ def for_whom(tier: str | None) -> str:
     """The tier in a sentence's end."""
     if tier is None:
         return "more than a soloist could prepare as it stands"
-    return f"within reach of {'an' if tier == 'amateur' else 'a'} {tier} player"
+    return f"within reach of {_one(tier)}"
+
+
+def _one(tier: str) -> str:
+    """'an amateur player', 'a soloist'."""
+    who = tier if tier in ("beginner", "soloist") else f"{tier} player"
+    return f"{'an' if tier == 'amateur' else 'a'} {who}"
 
 
 def stretch_words(result: AssessResult, stretch: StretchResult) -> str:
@@ -135,7 +141,7 @@ def player_words(player: Player) -> str:
     """A person by name, a tier as 'an amateur player'."""
     if player.name != player.tier:
         return player.name
-    return f"{'an' if player.tier == 'amateur' else 'a'} {player.tier} player"
+    return _one(player.tier)
 
 
 def reason_words(reason: Reason) -> str:

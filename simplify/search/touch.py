@@ -23,7 +23,7 @@ from simplify.search.reading import Reading
 from simplify.sense import slips
 from simplify.strategy import broken_promises
 
-GIVEN, LEFT = "some notes of the original put back", "some left out"
+GIVEN, LEFT = "some notes of the original put back", "some notes left out"
 """What is said of a bar that was touched up."""
 
 _Rows = tuple[tuple[Note, ...], ...]
