@@ -32,8 +32,9 @@ from simplify.difficulty.load import MEASURES, assess
 from simplify.difficulty.voices import lines
 from simplify.harp.instrument import PEDALS, foot
 from simplify.harp.player import LAYERS, MODERATE, SIMPLE, load_player, tier_names, tier_player
+from simplify.score.harmony import harmonies
 from simplify.score.model import TICKS, Bar, Part, TempoMark
-from simplify.score.text import parse_part
+from simplify.score.text import parse_part, parse_passage
 from simplify.technique.perform import perform
 from simplify.technique.plan import PedalMove, Performance
 from tests.support_performance import (
@@ -469,6 +470,20 @@ def test_awkward_writing_scores_above_its_remedy(
     layer: str, awkward: str, remedy: str, source: str
 ) -> None:
     assert played(layer, awkward) > played(layer, remedy) + 0.02, source
+
+
+def test_a_tone_that_only_the_name_of_a_harmony_holds_is_no_work() -> None:
+    """Under a tune by step the chord that fits best may hold a B flat that nobody plays: whether it
+    is in the key makes no odds. One that is played does."""
+    tune = "C5:1 D5:1 E5:1 F5:1 | G5:1 F5:1 E5:1 D5:1 | C5:1 D5:1 E5:1 D5:1 | C5:4"
+    inside, outside = (f"4/4 key:{fifths} tempo:100 | " for fifths in (-1, 0))
+    assert any(
+        10 in harmony.classes and harmony.kind == "dominant ninth"
+        for harmony in harmonies(parse_passage(outside + tune))
+    )
+    assert played("harmonic_rhythm", inside + tune) == played("harmonic_rhythm", outside + tune)
+    heard = tune.replace("C5:1 D5:1 E5:1 D5:1", "C5:1 B♭4:1 E5:1 G4:1")
+    assert played("harmonic_rhythm", inside + heard) < played("harmonic_rhythm", outside + heard)
 
 
 def test_a_trill_sign_weighs_less_when_the_hands_can_share_it() -> None:

@@ -349,6 +349,21 @@ def test_the_tier_needed_rises_with_the_music() -> None:
     assert names.index(easy) < names.index(hard)
 
 
+@pytest.mark.parametrize("tune", [
+    "4/4 | C5:1 C5:1 C5:1 D5:1 | E5:2 D5:2 | C5:1 E5:1 D5:1 D5:1 | C5:4",
+    "4/4 | C5:1 C5:1 G5:1 G5:1 | A5:1 A5:1 G5:2 | F5:1 F5:1 E5:1 E5:1 | D5:1 D5:1 C5:2",
+    "4/4 | C5:1 D5:1 E5:1 C5:1 | C5:1 D5:1 E5:1 C5:1 | E5:1 F5:1 G5:2 | E5:1 F5:1 G5:2",
+    "4/4 | G4:3/2 A4:1/2 G4:1 F4:1 | E4:1 F4:1 G4:2 | D4:1 E4:1 F4:2 | E4:1 F4:1 G4:2",
+    "4/4 | C5:1 D5:1 E5:1 F5:1 | G5:1 F5:1 E5:1 D5:1 | C5:1 D5:1 E5:1 D5:1 | C5:4",
+], ids=["by the light of the moon", "star", "brother", "bridge", "five fingers"])
+def test_a_first_tune_is_for_beginners(tune: str) -> None:
+    """Traditional children's tunes, from memory, in one hand and at the tempo of a score without a
+    mark; with one long bass note a bar too. (What first lessons are made of: common practice.)"""
+    assert tier_needed(parse_part(tune)) == "beginner"
+    with_bass = " | ".join(f"{bar} ; C3:4" if i else bar for i, bar in enumerate(tune.split(" | ")))
+    assert tier_needed(parse_part(with_bass)) == "beginner"
+
+
 def test_the_tier_needed_is_the_first_that_is_within() -> None:
     """The shortcuts change nothing: the same as asking every tier in turn."""
     for text in (
