@@ -351,7 +351,7 @@ def _tune(bar: Bar, lead: Sequence[Note], dials: Dials) -> list[Note]:
     kept = sorted(lead, key=lambda n: n.onset)
     if dials.tune >= 2:
         cells = in_cells(bar, kept, _grid(bar, dials.tune))
-        kept = [strongest(cell, cells[cell]) for cell in sorted(cells)]
+        kept = _held(kept, [strongest(cell, cells[cell]) for cell in sorted(cells)])
     if dials.rhythm >= 2:
         grid = _grid(bar, dials.rhythm)
         if dials.rhythm == MOST["rhythm"] and dials.tune >= 4:  # fewer notes than beats: on theirs
@@ -363,6 +363,20 @@ def _tune(bar: Bar, lead: Sequence[Note], dials: Dials) -> list[Note]:
                 snapped[cell] = replace(note, onset=cell, duration=note.end - cell)
         kept = [snapped[cell] for cell in sorted(snapped)]
     return kept
+
+
+def _held(tune: Sequence[Note], kept: Sequence[Note]) -> list[Note]:
+    """The notes kept of a tune, each held through those after it that are gone, as far as the tune
+    went on without a rest."""
+    found: list[Note] = []
+    ends = [note.onset for note in kept[1:]] + [max(note.end for note in tune)]
+    for note, until in zip(kept, ends, strict=True):
+        end = note.end
+        for other in tune:
+            if note.onset < other.onset < until and other.onset <= end:
+                end = max(end, min(other.end, until))
+        found.append(note if end == note.end else replace(note, duration=end - note.onset))
+    return found
 
 
 def _accompaniment(
