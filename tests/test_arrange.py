@@ -503,9 +503,9 @@ def test_one_file_holds_all_levels(versions: Path):
 
 
 def test_a_pupil_who_moves_up_keeps_the_fingers_learnt():
-    """What an easier version has from the harder one it fingers alike, but for a note at the edge of
-    that where the next one is not the same; and a beginner's version is reached: a rag, whose tune
-    never begins on the beat that a beginner needs."""
+    """What an easier version has from the harder one it fingers alike, but for a note at the edge
+    where the next one is another; and a beginner's version is reached: a rag, whose tune never
+    begins on the beat that a beginner needs."""
     gathered = gather(open_score(str(corpus.getWork("joplin/maple_leaf_rag"))))
     part = replace(gathered.part.window(0, 16))
     ladder = ladder_of(
