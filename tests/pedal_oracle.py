@@ -18,7 +18,7 @@ from itertools import pairwise, product
 
 import numpy as np
 
-from simplify.harp.instrument import PEDALS, key_setting
+from simplify.harp.instrument import PEDALS, Setting, key_setting
 from simplify.harp.player import Player, tier_names, tier_player
 from simplify.score.model import (
     STEP_SEMITONES,
@@ -33,7 +33,7 @@ from simplify.score.model import (
 from simplify.technique.pedal_line import PedalCosts, standard_costs
 from simplify.technique.plan import PedalPlan
 
-SETTINGS = list(product((-1, 0, 1), repeat=7))
+SETTINGS: list[Setting] = list(product((-1, 0, 1), repeat=7))  # type: ignore[arg-type]
 """Every setting in the order D C B E F G A."""
 LEFT = "DCB"
 RIGHT = "EFGA"
@@ -263,7 +263,7 @@ class Oracle:
 
     # the whole -----------------------------------------------------------------------------------
 
-    def optimum(self, start: tuple[int, ...] | None = None) -> float:
+    def optimum(self, start: Setting | None = None) -> float:
         """Least cost over first settings, strings, moves and moments. One foot makes at most one
         move at a moment, or two adjacent ones together where the tier allows it."""
         number = {setting: i for i, setting in enumerate(SETTINGS)}
@@ -400,7 +400,7 @@ class Problem:
     part: Part
     player: Player
     costs: PedalCosts
-    start: tuple[int, ...] | None
+    start: Setting | None
 
 
 def random_part(rng: random.Random, columns: int) -> Part:

@@ -32,7 +32,8 @@ def analysed(name: str) -> tuple[Part, dict[Point, tuple[int, frozenset[int]]]]:
         place = (numeral.measureNumber, round(float(numeral.beat), 3))
         analysis[place] = (numeral.root().pitchClass, classes)
     if "riemenschneider" in name:
-        number = ChoraleListRKBWV().byRiemenschneider[int(name[-3:])]["bwv"]
+        chorales = ChoraleListRKBWV()  # type: ignore[no-untyped-call]
+        number = chorales.byRiemenschneider[int(name[-3:])]["bwv"]
         score = corpus.parse(f"bach/bwv{number}")
     else:
         score = corpus.parse(name + ".mxl")

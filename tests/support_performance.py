@@ -7,6 +7,7 @@ the same while the music changes around them.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from hypothesis import strategies as st
 
@@ -84,7 +85,7 @@ def without(performance: Performance, index: int) -> Performance:
     part = replace(part, notes=tuple(n for n in part.notes if n.id not in gone))
     plan = performance.hand_plan
 
-    def cut(row: tuple[object, ...]) -> tuple[object, ...]:
+    def cut(row: tuple[Any, ...]) -> tuple[Any, ...]:
         return row[:index] + row[index + 1 :]
 
     hand_plan = replace(
@@ -93,7 +94,7 @@ def without(performance: Performance, index: int) -> Performance:
     )
     pedal_plan = replace(performance.pedal_plan, played=cut(performance.pedal_plan.played))
     return Performance(
-        part, performance.player, cut(performance.seconds), cut(performance.until),  # type: ignore[arg-type]
+        part, performance.player, cut(performance.seconds), cut(performance.until),
         hand_plan, pedal_plan,
     )
 

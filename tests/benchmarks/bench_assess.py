@@ -20,6 +20,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import music21
@@ -29,7 +30,7 @@ from simplify import api
 from simplify.difficulty.load import read_for
 from simplify.harp.player import tier_player
 from simplify.score.convert import converted
-from simplify.score.model import Part, ScoreInfo, TempoMark
+from simplify.score.model import Bar, Note, Part, ScoreInfo, TempoMark
 from simplify.score.read import open_score, select_part
 from simplify.technique.hand_search import forget
 from tests.benchmarks.real_music import PIECES, file_of, part_named
@@ -71,7 +72,9 @@ def ratio(path: Path, part: str | None) -> tuple[float, float]:
 
 def joined(parts: list[Part], bars: int) -> Part:
     """So many bars of the parts one after the other, again and again, each at its own tempo."""
-    rows, notes, tempo = [], [], []
+    rows: list[Bar] = []
+    notes: list[Note] = []
+    tempo: list[TempoMark] = []
     tick = 0
     while len(rows) < bars:
         for part in parts:
@@ -133,9 +136,9 @@ def main() -> None:
         ]
         read_for(longest.window(0, 1), player)
         bars = size * len(cuts)
-        readings.append(sum(spent(lambda c=c: read_for(replace(c), player)) for c in cuts) / bars)
+        readings.append(sum(spent(partial(read_for, replace(c), player)) for c in cuts) / bars)
         wholes.append(
-            sum(spent(lambda c=c: api.assess_part(replace(c), player, info)) for c in cuts) / bars
+            sum(spent(partial(api.assess_part, replace(c), player, info)) for c in cuts) / bars
         )
         print(
             f"{size:5d} bars, {len(cuts):2d} times  reading {1000 * readings[-1]:.2f} ms a bar"

@@ -84,7 +84,7 @@ def parse_seconds(part: Part) -> float:
     """music21's parse of a MusicXML file with the same notes."""
     from music21 import converter, note, stream
 
-    score, staves = stream.Score(), [stream.Part(), stream.Part()]
+    score, staves = stream.Score(), [stream.Part() for _ in (0, 1)]  # type: ignore[no-untyped-call]
     for each in part.notes:
         made = note.Note(each.pitch.name.replace("♭", "-").replace("♯", "#"))
         made.quarterLength = each.duration / 10080
@@ -93,7 +93,7 @@ def parse_seconds(part: Part) -> float:
         score.insert(0, staff)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "music.musicxml"
-        score.write("musicxml", fp=path)
+        score.write("musicxml", fp=path)  # type: ignore[no-untyped-call]
         converter.parse(path, forceSource=True)  # the first parse loads modules
         return usual(lambda: converter.parse(path, forceSource=True))[0]
 

@@ -47,10 +47,10 @@ def main() -> None:
             for at, value in enumerate((len(found & wanted), len(found), len(wanted))):
                 row[at] += value
     print(f"{kept} pieces, {left_out} left out")
-    for (composer, fitted, how), (agree, found, wanted) in sorted(rows.items()):
+    for (composer, fitted, how), (agree, ours, theirs) in sorted(rows.items()):
         print(
-            f"{composer:11} {fitted:14} {how:11} precision {agree / found:.3f} "
-            f"recall {agree / wanted:.3f} F1 {f_score(agree, found, wanted):.3f}"
+            f"{composer:11} {fitted:14} {how:11} precision {agree / ours:.3f} "
+            f"recall {agree / theirs:.3f} F1 {f_score(agree, ours, theirs):.3f}"
         )
 
 

@@ -108,7 +108,7 @@ def main() -> None:
     parser.add_argument("--only", default="")
     parser.add_argument("scores", nargs="*")
     options = parser.parse_args()
-    pieces = [(Path(s), None) for s in options.scores] or [
+    pieces: list[tuple[Path, str | None]] = [(Path(s), None) for s in options.scores] or [
         (file_of(name), part) for name, part in PIECES if options.only in name
     ]
     for path, part in pieces:

@@ -27,6 +27,9 @@ REAL = ("schumann_clara/polonaise_op1n1", "mozart/k545/movement1_exposition")
 BARS = 24
 LEFT_OUT = {"longest_stretch", "burst_within", "low_string"}
 
+_Cell = tuple[int, float, float]
+"""Excerpts that need another tier, mean difference in difficulty, tau-b."""
+
 
 def main() -> None:
     """Reads everything once, then again for each number."""
@@ -48,12 +51,13 @@ def main() -> None:
     print(f"{len(played)} passages, tau-b {_tau(intended, base):.3f}")
     print(f"{'number':38} {'tiers -':>7} {'tiers +':>7} {'mean -':>7} {'mean +':>7} "
           f"{'tau -':>6} {'tau +':>6}")
-    rows = []
+    rows: list[tuple[str, str, list[_Cell]]] = []
     layers = (*load.MEASURES, "load")
     for layer in layers:
         numbers = curve.numbers(layer)
         for key in sorted(numbers.keys() - LEFT_OUT):
-            kept, cells = numbers[key], []
+            kept = numbers[key]
+            cells: list[_Cell] = []
             for factor in (0.75, 1.25):
                 numbers[key] = kept * factor
                 load._weights.cache_clear()
@@ -67,9 +71,9 @@ def main() -> None:
                 cells.append((moved, mean, _tau(intended, found)))
             numbers[key] = kept
             load._weights.cache_clear()
-            rows.append((layer, key, *cells))
-    rows.sort(key=lambda r: -(r[2][0] + r[3][0]))
-    for layer, key, less, more in rows:
+            rows.append((layer, key, cells))
+    rows.sort(key=lambda row: -sum(moved for moved, _, _ in row[2]))
+    for layer, key, (less, more) in rows:
         print(f"{layer + '.' + key:38} {less[0]:7d} {more[0]:7d} {less[1]:7.1f} {more[1]:7.1f} "
               f"{less[2]:6.3f} {more[2]:6.3f}")
 
@@ -79,7 +83,7 @@ def _read(
 ) -> tuple[float, int]:
     """Difficulty, and the index of the first tier whose rules the loads meet."""
     rows = tuple(curves[name] for name in load.MEASURES)
-    bars = load._bars(beats, rows)
+    bars = load.bar_loads(beats, rows)
     assessment = load.Assessment(beats, rows, bars, *load.read_bars(bars))
     for at, tier in enumerate(tier_names()):
         if load.verdict(assessment, tier_player(tier).rules).within:

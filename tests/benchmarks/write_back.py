@@ -68,12 +68,12 @@ def faults(xml: bytes) -> Counter[str]:
     return Counter(str(error.message) for error in checker.error_log)
 
 
-def by_music21(xml: str) -> Counter[tuple[int, int, str, int]]:
+def by_music21(xml: str) -> Counter[tuple[object, ...]]:
     """(part, measure, offset, MIDI key) of every note that starts a sound."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         parsed = music21.converter.parseData(xml, format="musicxml").toSoundingPitch()
-    found: Counter[tuple[int, int, str, int]] = Counter()
+    found: Counter[tuple[object, ...]] = Counter()
     for number, part in enumerate(parsed.parts):
         for at, bar in enumerate(part.getElementsByClass(music21.stream.Measure)):
             for element in bar.recurse().notes:
@@ -86,7 +86,7 @@ def by_music21(xml: str) -> Counter[tuple[int, int, str, int]]:
     return found
 
 
-def by_verovio(xml: str) -> Counter[tuple[float, int]]:
+def by_verovio(xml: str) -> Counter[tuple[object, ...]]:
     """(quarter notes from the start, MIDI key) of every note that Verovio sounds."""
     toolkit = verovio.toolkit()
     saved = os.dup(2)
