@@ -60,7 +60,7 @@ def main() -> None:
             cells: list[_Cell] = []
             for factor in (0.75, 1.25):
                 numbers[key] = kept * factor
-                load._weights.cache_clear()
+                _forget()
                 found = [
                     _read(grid, {**row, layer: load.MEASURES[layer](one, grid)})
                     if layer in load.MEASURES else _read(grid, row)
@@ -70,12 +70,18 @@ def main() -> None:
                 mean = sum(b[0] - a[0] for a, b in zip(base, found, strict=True)) / len(base)
                 cells.append((moved, mean, _tau(intended, found)))
             numbers[key] = kept
-            load._weights.cache_clear()
+            _forget()
             rows.append((layer, key, cells))
     rows.sort(key=lambda row: -sum(moved for moved, _, _ in row[2]))
     for layer, key, (less, more) in rows:
         print(f"{layer + '.' + key:38} {less[0]:7d} {more[0]:7d} {less[1]:7.1f} {more[1]:7.1f} "
               f"{less[2]:6.3f} {more[2]:6.3f}")
+
+
+def _forget() -> None:
+    """Drops what was worked out with other numbers."""
+    for kept in (load._weights, load._stack, load._read_stretch):
+        kept.cache_clear()
 
 
 def _read(
