@@ -24,12 +24,12 @@ from simplify.cli import gentler
 from simplify.errors import SelectionError
 from simplify.harp.instrument import instrument
 from simplify.harp.player import tier_names, tier_player
-from simplify.realise.bar import Dials, assembled, basis_of, realise
+from simplify.realise.bar import Dials, Rows, assembled, basis_of, realise
 from simplify.realise.tune import find_tune
 from simplify.score.carry import carried
 from simplify.score.edits import in_key
 from simplify.score.graft import emit_part
-from simplify.score.model import TICKS, Mark, Part, Passage
+from simplify.score.model import TICKS, Mark, Note, Part, Passage
 from simplify.score.read import open_score, score_from_bytes, select_part
 from simplify.score.text import parse_part
 from simplify.search.ease import ease
@@ -124,6 +124,40 @@ def test_a_thinned_tune_holds_its_notes_as_far_as_it_went_on(
     row = realise(basis, 0, Dials(tune=grid), AMATEUR)
     tops = [n for n in row if n.staff == 1]
     assert [(n.onset / TICKS, n.duration / TICKS, n.pitch.name) for n in tops] == easier
+
+
+def test_what_is_tied_over_the_edges_of_a_passage_stays_whatever_the_dials_take():
+    """Two notes of a rag are tied into a bar and two out of it. Alone it may lose them; as the
+    first or last bar of what may change it keeps them: the bar beside it is not to be touched."""
+    rag = select_part(open_score(str(corpus.getWork("joplin/maple_leaf_rag"))), None).part
+    basis, bar = basis_of(rag, HARP), rag.bars[80]
+
+    def ties(row: tuple[Note, ...]) -> tuple[set[tuple[int, int]], set[tuple[int, int]]]:
+        into = {(n.pitch.midi, n.staff) for n in row if n.tie_in and n.onset == bar.onset}
+        return into, {(n.pitch.midi, n.staff) for n in row if n.tie_out and n.end == bar.end}
+
+    into, out = ties(rag.notes_by_bar[bar.index])
+    assert len(into) == len(out) == 2
+    player = tier_player("school")
+    alone = Rows(basis, player)
+    begins, ends = Rows(basis, player, (80, 84)), Rows(basis, player, (76, 80))
+    lost = 0
+    for tune, pace, chords, rhythm in itertools.product(
+        range(6), range(8), range(5), range(4)
+    ):
+        dials = Dials(tune=tune, pace=pace, chords=chords, rhythm=rhythm)
+        lost += ties(alone.row(80, dials))[0] != into
+        assert ties(begins.row(80, dials))[0] == into
+        assert ties(ends.row(80, dials))[1] == out
+    assert lost > 0
+
+
+def test_a_note_moved_onto_one_that_is_tied_over_goes_on_from_it():
+    """The tie is not lost to the longer note that comes to stand at the same place."""
+    part = parse_part("2/4 | r:1 [F4 A4]:1~ | [F4 A4]:1/4 B4:1/4 [F4 A4]:1/2 C5:1")
+    basis = basis_of(part, HARP)
+    row = realise(basis, 1, Dials(tune=3, rhythm=2), AMATEUR)
+    assert {n.pitch.name for n in row if n.tie_in} == {"F4", "A4"}
 
 
 def test_an_inner_voice_can_lead():

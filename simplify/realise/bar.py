@@ -244,10 +244,13 @@ def realise(basis: Basis, index: int, dials: Dials, player: Player) -> tuple[Not
 
 class Rows:
     """The bars of a basis realised for a player, each bar with each setting of the dials once
-    (mutable: what was realised is kept)."""
+    (mutable: what was realised is kept). span: the bars (first, last) that may change; what is tied
+    into the first and out of the last of them stays, whatever the dials take."""
 
-    def __init__(self, basis: Basis, player: Player) -> None:
-        self.basis, self.player = basis, player
+    def __init__(
+        self, basis: Basis, player: Player, span: tuple[int, int] | None = None
+    ) -> None:
+        self.basis, self.player, self.span = basis, player, span
         self._rows: dict[tuple[int, Dials], tuple[Note, ...]] = {}
         self._words: dict[tuple[int, Dials], tuple[str, ...]] = {}
 
@@ -255,8 +258,32 @@ class Rows:
         """A bar's notes."""
         key = bar, dials
         if key not in self._rows:
-            self._rows[key] = realise(self.basis, bar, dials, self.player)
+            row = realise(self.basis, bar, dials, self.player)
+            self._rows[key] = self._with_ties(bar, row)
         return self._rows[key]
+
+    def _with_ties(self, bar: int, row: tuple[Note, ...]) -> tuple[Note, ...]:
+        """A bar with what is tied over the edges of the bars that may change."""
+        first, last = self.span or (-1, -1)
+        part = self.basis.part
+        start, end = part.bars[bar].onset, part.bars[bar].end
+
+        def tied(notes: Iterable[Note]) -> dict[tuple[bool, int, int], Note]:
+            found = {}
+            for note in notes:
+                if bar == first and note.tie_in and note.onset == start:
+                    found[True, note.pitch.midi, note.staff] = note
+                if bar == last and note.tie_out and note.end == end:
+                    found[False, note.pitch.midi, note.staff] = note
+            return found
+
+        have, wanted = tied(row), tied(part.notes_by_bar[bar])
+        if have.keys() == wanted.keys():
+            return row
+        kept = [note for note in row if note not in have.values()]
+        places = {(note.onset, note.pitch.midi) for note in wanted.values()}
+        others = [note for note in kept if (note.onset, note.pitch.midi) not in places]
+        return enriched(self.basis, bar, others, wanted.values())
 
     def words(self, bar: int, dials: Dials) -> tuple[str, ...]:
         """What is done in a bar, without the dials that change nothing in it."""
@@ -418,10 +445,12 @@ def _accompaniment(
 
 
 def _once(notes: Iterable[Note]) -> list[Note]:
-    """Each sound of a moment once, the longest."""
+    """Each sound of a moment once, the longest; one that is tied over into it goes on."""
     kept: dict[tuple[int, int], Note] = {}
     for note in sorted(notes, key=lambda n: (-n.duration, n.staff)):
-        kept.setdefault((note.onset, note.pitch.midi), note)
+        first = kept.setdefault((note.onset, note.pitch.midi), note)
+        if note.tie_in and not first.tie_in:
+            kept[note.onset, note.pitch.midi] = replace(note, duration=first.duration)
     return sorted(kept.values(), key=lambda n: (n.onset, n.pitch.midi))
 
 

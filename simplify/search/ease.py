@@ -128,7 +128,7 @@ class Easing:
         self._crossed: dict[tuple[int, Dials], Crossed] = {}
         self._written = written(basis.part, player, *self.span)
         self._asked: tuple[Reading | None, dict[int, set[int]]] = (None, {})
-        self.rows = rows or Rows(basis, player)
+        self.rows = rows or Rows(basis, player, span)
         for bar in self.locked:
             self.dials[bar] = Dials()
 

@@ -230,7 +230,7 @@ class _Ease:
         """What was tried on the way."""
         lattice = team.lattice.copy()
         span, player = (lattice.first, lattice.last), lattice.player
-        rows = Rows(team.basis, player)
+        rows = Rows(team.basis, player, span)
         eased = ease(
             team.basis, player, promises=self.promises, keeps=lattice.keeps, span=span,
             rows=rows, until=team.until, even=self.even,
