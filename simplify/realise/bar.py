@@ -25,7 +25,7 @@ from simplify.harp.hand import LOW_LINE, OPEN_LOW
 from simplify.harp.instrument import Instrument
 from simplify.harp.player import Player
 from simplify.realise.tune import find_tune
-from simplify.score.edits import at_octave, in_key, is_value
+from simplify.score.edits import PLAIN_VALUES, at_octave, in_key, is_value
 from simplify.score.harmony import Harmony, harmonies
 from simplify.score.model import (
     TICKS,
@@ -757,7 +757,8 @@ def enriched(
 def _voice(
     bar: Bar, members: Sequence[Note], voice: str, source: Sequence[Note]
 ) -> list[Note]:
-    """One voice: every chord one value, up to the next chord or a written rest."""
+    """One voice: every chord one value, up to the next chord or a written rest; a length that no
+    single value has (five sixteenths) becomes the longest that one has, and a rest."""
     rows: dict[int, list[Note]] = defaultdict(list)
     for note in members:
         rows[note.onset].append(note)
@@ -772,6 +773,13 @@ def _voice(
             cell = _cell(bar, end + bar.pulse_ticks - 1, bar.pulse_ticks)
             end = min(after, max(end, cell))
         tuplet = _tuplet_of(bar, onset, end, own, source)
+        if not is_value(end - onset, tuplet) and not any(n.tie_out for n in own):
+            ends = {onset + ticks for ticks in PLAIN_VALUES} | {n.end for n in own}
+            for shorter in sorted((at for at in ends if onset < at < end), reverse=True):
+                ratio = _tuplet_of(bar, onset, shorter, own, source)
+                if is_value(shorter - onset, ratio):
+                    end, tuplet = shorter, ratio
+                    break
         for note in own:
             found.append(replace(note, duration=end - onset, voice=voice, tuplet=tuplet))
     return found

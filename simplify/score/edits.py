@@ -292,6 +292,9 @@ _VALUES = frozenset(
     for value in (Fraction(2) ** power, Fraction(3, 2) * Fraction(2) ** power)
 )
 
+PLAIN_VALUES = frozenset(int(value * TICKS) for value in _VALUES)
+"""Ticks of every value that one note head has, plain or dotted, 64th to breve."""
+
 
 def is_value(ticks: int, tuplet: tuple[int, int] = (1, 1)) -> bool:
     """True if one note head, plain or dotted, 64th to breve, has this length (in the tuplet)."""
