@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from simplify.realise.bar import Dials, Rows, assembled
 from simplify.score.edits import is_value
-from simplify.score.model import Edit, Note, changed
+from simplify.score.model import Edit, Note, NoteId, changed
 
 WRITE_ANEW = "write_anew"
 """Name of the strategy that these edits are steps of."""
@@ -36,7 +36,7 @@ def written_anew(
             for bar in bars if part.notes_by_bar[bar]
             for word in rows.words(bar, dials[bar])
         }
-        if set(before) == set(after):
+        if not any(_difference(before, after)):
             edits.append(None)
             continue
         edit = rewritten(before, after, ", ".join(words) or "ties taken off")
@@ -49,6 +49,18 @@ def written_anew(
 def rewritten(before: Iterable[Note], after: Iterable[Note], reason: str) -> Edit | None:
     """The edit that makes some notes into others; None if a value can't be written or nothing
     changes. A note that comes out as it was stays, so that nothing is written back for it."""
+    remove, add = _difference(before, after)
+    if not (remove or add):
+        return None
+    if not all(note.grace or is_value(note.duration, note.tuplet) for note in add):
+        return None
+    return Edit(remove, add, reason, WRITE_ANEW)
+
+
+def _difference(
+    before: Iterable[Note], after: Iterable[Note]
+) -> tuple[frozenset[NoteId], tuple[Note, ...]]:
+    """What is to be taken and given to make some notes into others."""
     old = {note.id: note for note in before}
     new = {note.id: note for note in after}
     kept = {i for i, note in new.items() if old.get(i) == note}
@@ -56,10 +68,4 @@ def rewritten(before: Iterable[Note], after: Iterable[Note], reason: str) -> Edi
     for i, note in old.items():
         if i not in kept and fresh.pop(changed(note).id, None) is not None:
             kept.add(i)
-    add = tuple(fresh.values())
-    remove = frozenset(old.keys() - kept)
-    if not (remove or add):
-        return None
-    if not all(note.grace or is_value(note.duration, note.tuplet) for note in add):
-        return None
-    return Edit(remove, add, reason, WRITE_ANEW)
+    return frozenset(old.keys() - kept), tuple(fresh.values())
