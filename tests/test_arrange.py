@@ -24,7 +24,7 @@ from simplify.cli import gentler
 from simplify.errors import SelectionError
 from simplify.harp.instrument import instrument
 from simplify.harp.player import tier_names, tier_player
-from simplify.realise.bar import Dials, Rows, assembled, basis_of, realise
+from simplify.realise.bar import Dials, Rows, assembled, basis_of, enriched, realise
 from simplify.realise.tune import find_tune
 from simplify.score.carry import carried
 from simplify.score.edits import in_key
@@ -125,6 +125,18 @@ def test_a_thinned_tune_holds_its_notes_as_far_as_it_went_on(
     row = realise(basis, 0, Dials(tune=grid), AMATEUR)
     tops = [n for n in row if n.staff == 1]
     assert [(n.onset / TICKS, n.duration / TICKS, n.pitch.name) for n in tops] == easier
+
+
+def test_a_length_that_no_value_has_is_two_tied_where_it_is_tied_on():
+    """Five sixteenths before a bar line over which the tune is held: a crotchet and a semiquaver,
+    or the other way round, with both ties."""
+    part = parse_part("2/4 | C5:3/4 E5:1/4 D5:1~ ; C3:2 | D5:1 C5:1 ; C3:2")
+    basis = basis_of(part, HARP)
+    (late,) = (n for n in part.notes_by_bar[0] if n.pitch.name == "D5")
+    early = replace(late, onset=late.onset - TICKS // 4, duration=late.duration + TICKS // 4)
+    row = enriched(basis, 0, [n for n in part.notes_by_bar[0] if n.pitch.name == "C5"], [early])
+    held = [(n.duration / TICKS, n.tie_in, n.tie_out) for n in row if n.pitch.name == "D5"]
+    assert held == [(1.0, False, True), (0.25, True, True)]
 
 
 def test_what_is_tied_over_the_edges_of_a_passage_stays_whatever_the_dials_take():

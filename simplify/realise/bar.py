@@ -757,8 +757,8 @@ def enriched(
 def _voice(
     bar: Bar, members: Sequence[Note], voice: str, source: Sequence[Note]
 ) -> list[Note]:
-    """One voice: every chord one value, up to the next chord or a written rest; a length that no
-    single value has (five sixteenths) becomes the longest that one has, and a rest."""
+    """One voice: every chord one value, up to the next chord or a written rest, as far as one value
+    has that length (see `_cuts`)."""
     rows: dict[int, list[Note]] = defaultdict(list)
     for note in members:
         rows[note.onset].append(note)
@@ -772,17 +772,37 @@ def _voice(
         else:
             cell = _cell(bar, end + bar.pulse_ticks - 1, bar.pulse_ticks)
             end = min(after, max(end, cell))
-        tuplet = _tuplet_of(bar, onset, end, own, source)
-        if not is_value(end - onset, tuplet) and not any(n.tie_out for n in own):
-            ends = {onset + ticks for ticks in PLAIN_VALUES} | {n.end for n in own}
-            for shorter in sorted((at for at in ends if onset < at < end), reverse=True):
-                ratio = _tuplet_of(bar, onset, shorter, own, source)
-                if is_value(shorter - onset, ratio):
-                    end, tuplet = shorter, ratio
-                    break
-        for note in own:
-            found.append(replace(note, duration=end - onset, voice=voice, tuplet=tuplet))
+        cuts = _cuts(bar, onset, end, own, source)
+        for start, stop in itertools.pairwise((onset, *cuts)):
+            tuplet = _tuplet_of(bar, start, stop, own, source)
+            for note in own:
+                found.append(
+                    replace(
+                        note, onset=start, duration=stop - start, voice=voice, tuplet=tuplet,
+                        tie_in=note.tie_in if start == onset else True,
+                        tie_out=note.tie_out if stop == cuts[-1] else True,
+                        marks=note.marks if start == onset else (),
+                    )
+                )
     return found
+
+
+def _cuts(
+    bar: Bar, onset: int, end: int, own: Sequence[Note], source: Sequence[Note]
+) -> tuple[int, ...]:
+    """Where the values end that say a chord: one, if one has that length. Else the longest that is
+    shorter, and a rest after it, or two tied together if the chord is tied on."""
+
+    def one(start: int, stop: int) -> bool:
+        return is_value(stop - start, _tuplet_of(bar, start, stop, own, source))
+
+    if one(onset, end):
+        return (end,)
+    ends = {onset + ticks for ticks in PLAIN_VALUES} | {n.end for n in own}
+    shorter = sorted((at for at in ends if onset < at < end and one(onset, at)), reverse=True)
+    if not any(n.tie_out for n in own):
+        return (shorter[0] if shorter else end,)
+    return next(((at, end) for at in shorter if one(at, end)), (end,))
 
 
 def _tuplet_of(
