@@ -61,7 +61,7 @@ def eased(name: str, first: int, last: int, keeps: Keeps = Keeps.NOTHING) -> Eas
     spans = cut_columns(part, low, high, NUMBERS.column_bars)
     lattice = Lattice(part, low, high, AMATEUR, NUMBERS, spans, keeps, None)
     basis = basis_of(part, AMATEUR.harp)
-    rows = Rows(basis, AMATEUR)
+    rows = Rows(basis, AMATEUR, (low, high))  # as the search has them
     found = ease(
         basis, AMATEUR, promises={}, keeps=keeps, span=(low, high), rows=rows, until=None
     )

@@ -508,7 +508,7 @@ def _told(file: _File, moved: Moved) -> tuple[str, ...]:
     if not file.metres:
         lines.append("MIDI: no time signature in the file; 4/4 assumed")
     if file.drums:
-        lines.append(f"MIDI: {file.drums} drum notes left out")
+        lines.append(f"MIDI: {counted(file.drums, 'drum note')} left out")
     if file.low:
         lines.append(
             f"MIDI: {counted(file.low, 'note')} below C0 left out; no instrument plays them, "
