@@ -7,7 +7,7 @@ import pytest
 from simplify.errors import ScoreError
 from simplify.score import convert
 from simplify.score.model import TICKS
-from simplify.score.read import load_part, score_from_bytes, select_part
+from simplify.score.read import score_from_bytes, select_part
 from tests.support_formats import ABC, FORMATS, KERN, MEI
 
 
@@ -38,24 +38,6 @@ def test_bars_that_a_repeat_splits_stay_short():
     part = select_part(score_from_bytes(path.read_bytes(), "mazurka.krn")).part
     staff = music21.converter.parse(path).parts[0].getElementsByClass("Measure")
     assert [bar.duration / TICKS for bar in part.bars] == [float(m.highestTime) for m in staff]
-
-
-@pytest.mark.parametrize(
-    "name", ["chopin/mazurka06-2", "beethoven/opus18no1/movement3.krn", "palestrina/Agnus_04.krn"]
-)
-def test_what_is_converted_to_be_read_only_is_the_same_music(name):
-    """Of kern in music21's corpus every part comes out as it does when it is engraved as well; the
-    text is shorter by what only a page needs."""
-    import music21
-
-    raw = music21.corpus.getWork(name).read_bytes()
-    whole, bare = (convert.convert(raw, "humdrum", "x.krn", bare=bare) for bare in (False, True))
-    assert len(bare) < len(whole)
-    kept, read = (
-        [load_part(score, choice) for choice in score.candidates]
-        for score in (score_from_bytes(xml, "x.musicxml") for xml in (whole, bare))
-    )
-    assert [(p.part, p.voices) for p in kept] == [(p.part, p.voices) for p in read]
 
 
 def test_a_text_that_is_too_large(monkeypatch):

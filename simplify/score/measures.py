@@ -48,7 +48,7 @@ TYPE_QUARTERS = {
 }
 """Quarter notes in each `<type>` (MusicXML 4.0, note-type-value)."""
 
-NUMBER = re.compile(r"\d{1,12}(?:\.\d{1,9})?$")
+NUMBER = re.compile(r"\d{1,12}(?:\.\d{1,20})?$")
 
 _SIGNED = re.compile(r"[+-]?\d{1,9}(?:\.\d{1,9})?$")
 
@@ -226,7 +226,7 @@ def tempo_of(element: ET.Element) -> float | None:
     """Quarter notes a minute of a `<direction>` or `<sound>`, or None."""
     sound = element if element.tag == "sound" else element.find("sound")
     if sound is not None and NUMBER.match(sound.get("tempo", "").strip()):
-        value = float(sound.get("tempo", ""))
+        value = round(float(sound.get("tempo", "")), 6)
         if TEMPO_RANGE[0] <= value <= TEMPO_RANGE[1]:
             return value
     for metronome in element.iterfind("direction-type/metronome"):
@@ -235,7 +235,7 @@ def tempo_of(element: ET.Element) -> float | None:
         if unit is None or minute is None or len(metronome.findall("beat-unit")) != 1:
             continue
         dots = len(metronome.findall("beat-unit-dot"))
-        value = float(minute[0]) * float(unit * (2 - Fraction(1, 2**min(dots, 4))))
+        value = round(float(minute[0]) * float(unit * (2 - Fraction(1, 2**min(dots, 4)))), 6)
         if TEMPO_RANGE[0] <= value <= TEMPO_RANGE[1]:
             return value
     return None
