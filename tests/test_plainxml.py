@@ -154,9 +154,9 @@ def test_what_it_does_not_know_is_left_to_the_library(old, new):
     assert music(bare) == music(whole)
 
 
-def test_words_and_lines_are_not_its_business():
-    """A lyric, and a slur between two notes, which the reader of MusicXML takes in."""
-    from music21 import converter, spanner
+def test_what_the_reader_takes_and_kern_does_not_bring_is_left_to_the_library():
+    """A lyric, a slur between two notes, an instrument that transposes, a chord symbol."""
+    from music21 import converter, harmony, instrument, spanner
 
     def score():
         return converter.parseData(KERN.decode(), format="humdrum")
@@ -168,6 +168,11 @@ def test_words_and_lines_are_not_its_business():
     slurred.insert(0, spanner.Slur(notes[0], notes[1]))
     assert plain(sung, ()) is None
     assert plain(slurred, ()) is None
+    transposed, named = score(), score()
+    transposed.parts[0].getElementsByClass("Measure").first().insert(0, instrument.Clarinet())
+    named.parts[0].getElementsByClass("Measure").first().insert(0, harmony.ChordSymbol("C"))
+    assert plain(transposed, ()) is None
+    assert plain(named, ()) is None
 
 
 def test_a_name_with_signs_of_the_markup():

@@ -67,6 +67,7 @@ def plain(score: Any, pairs: Sequence[Sequence[Any]]) -> bytes | None:
             _Player(f"P{index}", both.get(id(part), (part,)))
             for index, part in enumerate(parts, start=1)
         ]
+        entries = [player.entry() for player in players]
     except _UnknownError:
         return None
     said = score.metadata
@@ -74,7 +75,7 @@ def plain(score: Any, pairs: Sequence[Sequence[Any]]) -> bytes | None:
     work = f"<work><work-title>{escape(str(titles[0]))}</work-title></work>" if titles else ""
     lines = (
         '<score-partwise version="4.0">', work,
-        "<part-list>", *(player.entry() for player in players), "</part-list>",
+        "<part-list>", *entries, "</part-list>",
         *(line for player in players for line in player.lines), "</score-partwise>",
     )
     return "".join(lines).encode()
@@ -298,7 +299,7 @@ class _Player:
 
     def note(self, element: Any, which: int, voice: str) -> None:
         """A note, chord or rest, after which its length has passed."""
-        kinds, length = element.classSet, element.duration
+        what, length = type(element).__name__, element.duration
         if length.type in ("complex", "inexpressible") or len(length.dotGroups) > 1 or (
             len(length.tuplets) > 1 or element.lyrics
         ):
@@ -309,7 +310,7 @@ class _Player:
         kind = "eighth" if grace and length.type == "zero" else length.type
         printed = "".join(self.printed(kind, length))
         marks = _marks(element)
-        if "Rest" in kinds:
+        if what == "Rest":
             full = element.fullMeasure
             if full is True or full == "always" or (
                 full == "auto" and quarters == self.metres[which]
@@ -318,8 +319,8 @@ class _Player:
                 printed = ""
             else:
                 members = [("<rest/>", "", "")]
-        elif "Note" in kinds or "Chord" in kinds:
-            tones = [element] if "Note" in kinds else element.notes
+        elif what in ("Note", "Chord"):
+            tones = [element] if what == "Note" else element.notes
             members = [(*_tone(one), _hidden(one)) for one in tones]
         else:
             raise _UnknownError
