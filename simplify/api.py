@@ -62,6 +62,7 @@ from simplify.score.model import NoteId, Part, Passage, ScoreInfo
 from simplify.score.others import with_others
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
 from simplify.score.source import repack_mxl
+from simplify.search.played import as_played
 from simplify.search.reading import excess, split_faults, written
 from simplify.search.search import EXHAUSTED, REACHED, TIME, Found, search
 from simplify.sense import slips
@@ -523,6 +524,11 @@ def _alternatives(
         edits = [edit for pick in picks for edit in pick.candidate.edits]
         new = part.apply_all(edits)
         performance = perform(new, player)
+        respelled = as_played(source.of(new), performance)
+        if respelled and _as_easy(new, new.apply_all(respelled), first, last, player):
+            edits += respelled
+            new = part.apply_all(edits)
+            performance = perform(new, player)
         low, high = part.bars[first].onset, part.bars[last].end
         faults, joins = split_faults(performance, find_faults(performance), low, high, asked)
         if faults:
@@ -571,6 +577,13 @@ def _alternatives(
         replace(row, rank=i, steps=steps_of(part, row.edits, first, last, player, ends, titles))
         for i, row in enumerate(kept[:count], start=1)
     )
+
+
+def _as_easy(before: Part, after: Part, first: int, last: int, player: Player) -> bool:
+    """Whether some bars, read by themselves as rewrites are, are within the rules and playable if
+    they were before."""
+    was, now = (read_for(part.window(first, last), player) for part in (before, after))
+    return (now.verdict.within or not was.verdict.within) and len(now.faults) <= len(was.faults)
 
 
 def _bar_layers(assessment: Assessment) -> tuple[tuple[float, ...], ...]:
@@ -699,8 +712,9 @@ def _gathered(request: Request) -> Gathered:
 def harp_score(
     part: Part, performance: Performance, loaded: LoadedPart, title: str, *, fingering: bool = False
 ) -> bytes:
-    """A harp part as a complete score: its pedals or levers marked, and what stood around the
-    notes of the source."""
+    """A harp part as a complete score, written as it is played: its pedals or levers marked, and
+    what stood around the notes of the source."""
+    part, performance = _spelled(part, performance)
     low, high = part.bars[0].onset, part.end
     fingers = finger_marks(performance, low, high) if fingering else {}
     plan = performance.pedal_plan
@@ -710,6 +724,17 @@ def harp_score(
     marks = pedal_marks(performance.player.harp, plan, part, low, high)
     xml = emit_part(part, title, fingering=fingers, pedal_marks=marks)
     return carried(xml, loaded)
+
+
+def _spelled(part: Part, performance: Performance) -> tuple[Part, Performance]:
+    """A part with the letters of the strings that it is played on, and the performance with it."""
+    written = part.apply_all(as_played(Passage(part, 0, len(part.bars) - 1), performance))
+    before, after = (
+        [(strike.onset, strike.pitch.midi) for strike in one.strikes] for one in (part, written)
+    )
+    if before != after:  # two letters of one sound, struck together, have become one note
+        return part, performance
+    return written, replace(performance, part=written)
 
 
 def _set(story: Story, target: Path) -> bytes:

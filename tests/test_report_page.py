@@ -16,6 +16,7 @@ import pytest
 
 from simplify import api
 from simplify.harp.instrument import PEDALS
+from simplify.harp.player import tier_player
 from simplify.report import html, page, pdf, sound
 from simplify.report.engrave import RING, compared
 from simplify.report.front import Point, front
@@ -23,6 +24,9 @@ from simplify.report.pedal_chart import diagram, time_line
 from simplify.report.results import CAUTIONS, RewriteResult
 from simplify.report.story import Fold, OnScreen, Sound, Story
 from simplify.report.svg import NEW, OVER
+from simplify.score.text import parse_passage
+from simplify.technique.perform import perform
+from simplify.technique.plan import PedalMove
 
 ROOT = Path(__file__).resolve().parent.parent
 EXAMPLE = ROOT / "examples" / "the_lamp_relit.musicxml"
@@ -201,6 +205,18 @@ def test_the_time_line_names_every_move(result: RewriteResult):
     assert len(titles) == len(moves) > 0
     for circle in root.iter(f"{SVG}circle"):
         assert 0 < float(circle.get("cx", 0)) < shown.width
+
+
+def test_a_move_at_the_end_of_the_line_is_named_before_its_dot():
+    """There is no room after it: the name ends where the dot begins, within the drawing."""
+    part = parse_passage("3/4 tempo:60 | C5:2 D5:1/2 F#5 ; -").part
+    plan = perform(part, tier_player("amateur")).pedal_plan
+    move = PedalMove(part.end - 1, "F", 0, 1, "right")
+    root = ET.fromstring(time_line(part, plan.start, [move], 0, 0).svg)
+    (name,) = (t for t in root.iter(f"{SVG}text") if t.text == "F♯")
+    (dot,) = root.iter(f"{SVG}circle")
+    assert name.get("text-anchor") == "end"
+    assert float(name.get("x", 0)) < float(dot.get("cx", 0))
 
 
 def test_the_front_keeps_the_order_of_its_numbers():

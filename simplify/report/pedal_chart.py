@@ -40,6 +40,8 @@ def diagram(setting: Setting, changed: str = "") -> Drawing:
 ROWS = (*reversed(RIGHT_FOOT), *LEFT_FOOT)
 """Right foot above left, as marks in a part stand."""
 HIGH, BETWEEN, LABELS = 24.0, 16.0, 66.0
+NAME = 24.0
+"""Room that a position's name takes beside a trace."""
 
 
 def time_line(
@@ -99,12 +101,19 @@ def time_line(
                 hint(move_words(part, move)),
                 tag("circle", cx=at, cy=middle + 6 * move.after, r=3.2, fill=NEW),
             ]
-            after = mine[i + 1].onset if i + 1 < len(mine) else high
-            if x(after) - at >= 24:
-                # Beside the trace, on the side it has left free.
-                y = middle + 6 * move.after + (-3 if move.after > move.before else 12)
-                shape.append(label(at + 4, y, f"{letter}{ALTER_SIGNS[move.after]}", font_size=12,
-                                   fill=NEW))
+            name = f"{letter}{ALTER_SIGNS[move.after]}"
+            after = x(mine[i + 1].onset if i + 1 < len(mine) else high) - at
+            before = at - x(mine[i - 1].onset if i else low)
+            # Beside the trace, on the side it has left free.
+            y = middle + 6 * move.after
+            if after >= NAME:
+                y += -3 if move.after > move.before else 12
+                shape.append(label(at + 4, y, name, font_size=12, fill=NEW))
+            elif before >= 2 * NAME:
+                y += 12 if move.after > move.before else 2
+                shape.append(
+                    label(at - 5, y, name, font_size=12, fill=NEW, text_anchor="end")
+                )
             parts.append(tag("g", *shape))
     told = ", ".join(
         f"bar {part.place(m.onset)[0]} beat {part.place(m.onset)[1]:g} "
