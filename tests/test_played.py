@@ -3,7 +3,12 @@
 
 import json
 
+import music21
+import pytest
+
 from simplify import api
+from simplify.difficulty.load import assess
+from simplify.distance import distance
 from simplify.harp.player import tier_player
 from simplify.report.replay import replay
 from simplify.score.graft import emit_part
@@ -11,6 +16,8 @@ from simplify.score.model import Part, Passage
 from simplify.score.read import load_part, open_score, select_part
 from simplify.score.text import parse_passage
 from simplify.search.played import as_played
+from simplify.sense import slips
+from simplify.strategy import ALL_KEPT, Keeps, broken_promises
 from simplify.technique.perform import perform
 
 NEAR = "3/4 key:2 tempo:120 | D5:1/2 D#5 D5 D#5 D5 D#5 ; - | D5:1/2 D#5:5/2 ; D3:3"
@@ -50,6 +57,27 @@ def test_only_the_bars_asked_for_and_no_half_of_a_tie():
     (first,) = as_played(Passage(part, 0, 0), performance)
     letters = ["D5", "E♭5", "D5", "E♭5", "D5", "D♯5", "D3"]
     assert written(part.apply(first)) == letters
+
+
+@pytest.mark.parametrize(
+    "name", ["chopin/mazurka06-2", "schumann_clara/polonaise_op1n4", "cpebach/h186"]
+)
+def test_real_music_written_so_is_the_same_music(name):
+    """Sixteen bars of music21's corpus: no distance, no slip, no promise broken; as hard, the same
+    moves, and nothing on a synonym string any more."""
+    path = str(music21.corpus.getWork(name))
+    part = select_part(open_score(path, bare=True)).part.window(0, 15)
+    player, source = tier_player("amateur"), Passage(part, 0, 15)
+    before = perform(part, player)
+    new = part.apply_all(as_played(source, before))
+    after = perform(new, player)
+    assert new.notes != part.notes
+    assert distance(source, source.of(new)).total == 0.0
+    assert slips(source, source.of(new)) == ()
+    assert broken_promises(source, source.of(new), ALL_KEPT) == Keeps.NOTHING
+    assert assess(after).difficulty == pytest.approx(assess(before).difficulty, abs=1e-9)
+    assert after.pedal_plan.moves == before.pedal_plan.moves
+    assert written(new) == [pitch.name for pitch in after.pedal_plan.played]
 
 
 def test_rewrites_are_written_as_they_are_played(tmp_path):
