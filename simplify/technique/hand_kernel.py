@@ -137,13 +137,13 @@ def packed_pairs(values: Mapping[tuple[int, int], int]) -> int:
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def pair_value(packed, upper, lower):  # type: ignore[no-untyped-def]
     """One value of `packed_pairs`."""
     return (packed >> 6 * (3 * (upper - 1) + lower - 2)) & 63
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def _grain(cost):  # type: ignore[no-untyped-def]
     """A cost rounded to `GRAINS`."""
     return np.floor(cost * GRAINS + 0.5) / GRAINS
@@ -152,7 +152,7 @@ def _grain(cost):  # type: ignore[no-untyped-def]
 # One hand at one moment
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def lone_cost(rules, finger):  # type: ignore[no-untyped-def]
     """Cost of a finger at the bottom of a chord, or alone."""
     if finger < 2:
@@ -160,7 +160,7 @@ def lone_cost(rules, finger):  # type: ignore[no-untyped-def]
     return rules.lone_2 if finger == 2 else rules.lone_3 if finger == 3 else rules.lone_4
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def pair_stretch(rules, gap, upper, lower):  # type: ignore[no-untyped-def]
     """Cost of two fingers lying this many strings apart."""
     wide = gap - pair_value(rules.comfort, upper, lower)
@@ -255,7 +255,7 @@ def pair_cost(rules, strings, left, left_count, right, right_count):  # type: ig
     return rules.hard
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def meeting_cost(rules, right, strings, a, n, b, m, ms):  # type: ignore[no-untyped-def]
     """Cost of one hand striking `a` where the other struck `b`, `ms` milliseconds before."""
     if ms >= rules.lift_ms:
@@ -287,13 +287,13 @@ def shared_strings(strings, a, n, b, m):  # type: ignore[no-untyped-def]
 # One hand from one moment to the next
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def milliseconds(seconds):  # type: ignore[no-untyped-def]
     """Seconds to whole milliseconds, the grain of every cost in time."""
     return int(seconds * 1000 + 0.5)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def short_cost(rules, seconds, need):  # type: ignore[no-untyped-def]
     """0 with time enough, rising to `hurry` at the hard share, impossible below."""
     share = seconds / need if need > 0 else 1.0
@@ -305,7 +305,7 @@ def short_cost(rules, seconds, need):  # type: ignore[no-untyped-def]
     return rules.hurry + rules.hard + rules.hurry * (hard_share - share) / hard_share
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def jump_need(rules, travel):  # type: ignore[no-untyped-def]
     """Comfortable seconds to travel so many strings and place anew."""
     near_share = rules.near_share + (1.0 - rules.near_share) * min(travel, 7.0) / 7.0
@@ -313,7 +313,7 @@ def jump_need(rules, travel):  # type: ignore[no-untyped-def]
     return rules.jump_seconds * near_share + beyond
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def thumb_of(rules, strings, a, n, fingers, f):  # type: ignore[no-untyped-def]
     """Where the thumb of the hand at ease would be, in strings."""
     total = 0.0
@@ -322,7 +322,7 @@ def thumb_of(rules, strings, a, n, fingers, f):  # type: ignore[no-untyped-def]
     return total / n
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def link_cost(rules, strings, a, n, fingers, f, b, m, g):  # type: ignore[no-untyped-def]
     """Cost if both chords lie under one placed hand, else -1."""
     if n + m > 4:
@@ -346,7 +346,7 @@ def link_cost(rules, strings, a, n, fingers, f, b, m, g):  # type: ignore[no-unt
     return cost / 2
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def passing(rules, step, finger, following):  # type: ignore[no-untyped-def]
     """A crossing or a slide from one note to the next: (kind, cost); (PLACE, 0) if it is none."""
     if finger == following:
@@ -365,7 +365,7 @@ def passing(rules, step, finger, following):  # type: ignore[no-untyped-def]
     return OVER, rules.over + off + beyond
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def relation(strings, a, n, b, m):  # type: ignore[no-untyped-def]
     """(direction, strings in common) from one chord to the next: +1 if the next lies all above, -1
     below, else 0."""
@@ -411,7 +411,7 @@ def move(rules, strings, a, n, fingers, f, b, m, g, direction, shared, travel): 
     return PLACE, direction, base, need, travel
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def step_cost(rules, kind, direction, base, need, run, ms):  # type: ignore[no-untyped-def]
     """(cost, run, kind) of a move `ms` milliseconds after a chord with this `run`.
 
@@ -427,7 +427,7 @@ def step_cost(rules, kind, direction, base, need, run, ms):  # type: ignore[no-u
     return base + rules.turn + short_cost(rules, seconds, need), direction, TURN
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def rested_cost(rules, kind, direction, base, need, run, ms, rested):  # type: ignore[no-untyped-def]
     """`step_cost` for a hand that may have rested: where to lift it and place anew is cheaper, that
     is done."""
@@ -631,7 +631,7 @@ def _divide(rules, moments, blocks, used, i, lefts, rights):  # type: ignore[no-
 # Sides and ways
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def _states(blocks, block):  # type: ignore[no-untyped-def]
     return 1 if block == LIFTED else 3 * blocks.options[block]
 
@@ -682,7 +682,7 @@ def lone_moves(rules):  # type: ignore[no-untyped-def]
     return lone
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def _may_lift(rules, blocks, old, index, at, ms):  # type: ignore[no-untyped-def]
     """Whether a hand may have left this block for anywhere by moment `index`, `ms` after it."""
     return blocks.moment[old] < index - 1 and ms >= rules.lift_ms and not (
@@ -690,7 +690,7 @@ def _may_lift(rules, blocks, old, index, at, ms):  # type: ignore[no-untyped-def
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def _ways(rules, lone, blocks, old, new, cost, target):  # type: ignore[no-untyped-def]
     """The ways from every state of `old` to every fingering of `new`: what each costs and the state
     that it leads to. Returns the number of states of `old`."""
@@ -757,7 +757,7 @@ def _meetings(rules, blocks, right, new, sides, start, count, found):  # type: i
 # in `values`, rows, columns
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def _longer(row, least):  # type: ignore[no-untyped-def]
     """The same array with room for at least so many."""
     if len(row) >= least:
