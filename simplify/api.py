@@ -58,7 +58,7 @@ from simplify.score.carry import carried, together
 from simplify.score.graft import emit_part, graft, to_mxl
 from simplify.score.lost import lost_marks
 from simplify.score.marks import PedalMark
-from simplify.score.model import NoteId, Part, Passage, ScoreInfo
+from simplify.score.model import Note, NoteId, Part, Passage, ScoreInfo
 from simplify.score.others import with_others
 from simplify.score.read import LoadedPart, bar_range, open_score, select_part
 from simplify.score.source import repack_mxl
@@ -542,7 +542,7 @@ def _alternatives(
                 rank=0,
                 part=new,
                 performance=performance,
-                changed=frozenset(n.id for n in new.notes if n.id not in part.by_id),
+                changed=_new_notes(part, new),
                 difficulty=assessment.difficulty,
                 difficulty_drop=before - assessment.difficulty,
                 tier_needed=tier_needed(window, player.harp.name, [reading]),
@@ -577,6 +577,20 @@ def _alternatives(
         replace(row, rank=i, steps=steps_of(part, row.edits, first, last, player, ends, titles))
         for i, row in enumerate(kept[:count], start=1)
     )
+
+
+def _new_notes(before: Part, after: Part) -> frozenset[NoteId]:
+    """The notes that are not in the source, but for those that only have another letter there."""
+    letters = {_but_for_its_letter(note): note.pitch for note in before.notes}
+    return frozenset(
+        note.id for note in after.notes
+        if note.id not in before.by_id
+        and letters.get(_but_for_its_letter(note), note.pitch) == note.pitch
+    )
+
+
+def _but_for_its_letter(note: Note) -> tuple[int, int, int, int, int]:
+    return note.onset, note.duration, note.grace, note.staff, note.pitch.midi
 
 
 def _as_easy(before: Part, after: Part, first: int, last: int, player: Player) -> bool:

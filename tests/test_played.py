@@ -91,6 +91,11 @@ def test_rewrites_are_written_as_they_are_played(tmp_path):
     result = api.rewrite_score(request, count=3, workers=1)
     told, names, _ = api.write_rewrites(result, tmp_path / "easier")
     assert any("D♯ as E♭" in step.text for one in told.alternatives for step in one.steps)
+    quick = {(n.onset, n.staff, n.pitch.midi, n.duration) for n in result.part.notes}
+    for one in told.alternatives:
+        for note in one.part.notes:
+            if (note.onset, note.staff, note.pitch.midi, note.duration) in quick:
+                assert note.id not in one.changed  # another letter is no new note
     rows = json.loads((tmp_path / "easier" / "result.json").read_text())["alternatives"]
     for one, name, row in zip(told.alternatives, names, rows, strict=True):
         part = select_part(open_score(str(tmp_path / "easier" / name))).part

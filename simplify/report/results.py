@@ -80,7 +80,7 @@ class Step:
 class Alternative:
     """A ranked rewrite. part: the whole part rewritten; performance: of the whole part, for the
     player; edits: in the order in which they apply to the source; changed: ids of the notes that
-    the source does not have; pedals: moves in the passage
+    the source does not have, nor has with another letter; pedals: moves in the passage
     before and after; joins: places between the passage and the bars around it that stay as hard as
     they were written; slips: what it does as music that the source does not, such as new parallel
     fifths; lost_marks: signs that went from the page with their notes, a line a bar,
