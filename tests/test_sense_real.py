@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -59,9 +60,26 @@ def files(window: tuple[str, str, str]) -> tuple[stream.Score, list[stream.Score
 def opened(window: tuple[str, str, str]) -> tuple[RewriteResult, list[Heard], list[list[Heard]]]:
     """The result, the source's notes, and those of each alternative's written file."""
     first, last = (int(number) for number in window[1].split("-"))
-    source, new = files(window)
-    heard = [notes_of(score, first, last) for score in new]
-    return rewritten(*window), notes_of(source, first, last), heard
+    score, new = files(window)
+    source = notes_of(score, first, last)
+    heard = [with_letters_of(source, notes_of(score, first, last)) for score in new]
+    return rewritten(*window), source, heard
+
+
+def with_letters_of(source: list[Heard], heard: list[Heard]) -> list[Heard]:
+    """The same sounds, each with the letter that it has in that bar of the source: music21 names
+    chords and intervals by letters, and a harp part has the letters of its strings."""
+    letters = {(h.bar, h.pitch.pitchClass): h.pitch.name for h in source}
+    found = []
+    for h in heard:
+        name = letters.get((h.bar, h.pitch.pitchClass), h.pitch.name)
+        octaves = (h.pitch.implicitOctave + k for k in (-1, 0, 1))
+        (pitch,) = (
+            p for p in (music21.pitch.Pitch(f"{name}{octave}") for octave in octaves)
+            if p.midi == h.pitch.midi
+        )
+        found.append(replace(h, pitch=pitch))
+    return found
 
 
 def outer(sounding: list[Heard]) -> tuple[Heard, Heard] | None:
