@@ -3,10 +3,10 @@
     python -m tests.benchmarks.bench_assess [--bars 50,100,200,500,1000,2000] [--only NAME]
 
 First a row a keyboard work of music21's corpus: processor seconds of the whole assess, own reading
-of the file included, as a ratio to music21's parse of the same file in the same run (the least of nine
-turns of each, the two in turn, since a machine with neighbours has fast and slow seconds; beside it
-the ratio of the medians; numba's cache warm). A file that music21 has to convert is also measured
-as the MusicXML it was converted to. Then those works one after the other, again and again,
+of the file included, as a ratio to music21's parse of the same file in the same run (the least of
+nine turns of each, the two in turn, since a machine with neighbours has fast and slow seconds;
+beside it the ratio of the medians; numba's cache warm). A file that music21 has to convert is also
+measured as the MusicXML it was converted to. Then those works one after the other, again and again,
 cut into pieces of so many bars, so that every length is measured on the same music: milliseconds a
 bar of a reading and of the whole assess with all its tiers, and the exponent of a power law fitted
 over all lengths (1 is flat a bar).
