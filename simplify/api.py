@@ -425,7 +425,8 @@ def rewrite_score(
     for one in found:
         for name, row in one.usage.items():
             old = usage.get(name, (0, 0, 0.0))
-            usage[name] = (old[0] + row[0], old[1] + row[1], old[2] + row[2])
+            shown = sum(any(e.strategy == name for e in a.edits) for a in alternatives)
+            usage[name] = (old[0] + row[0], shown, old[2] + row[2])
     return RewriteResult(
         info=loaded.info,
         part=part,

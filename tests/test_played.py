@@ -96,7 +96,11 @@ def test_rewrites_are_written_as_they_are_played(tmp_path):
         for note in one.part.notes:
             if (note.onset, note.staff, note.pitch.midi, note.duration) in quick:
                 assert note.id not in one.changed  # another letter is no new note
-    rows = json.loads((tmp_path / "easier" / "result.json").read_text())["alternatives"]
+    document = json.loads((tmp_path / "easier" / "result.json").read_text())
+    rows, counts = document["alternatives"], document["statistics"]
+    steps = [{step["strategy"] for step in row["steps"]} for row in rows]
+    for name, count in counts.items():
+        assert count["used"] == sum(name in row for row in steps)
     for one, name, row in zip(told.alternatives, names, rows, strict=True):
         part = select_part(open_score(str(tmp_path / "easier" / name))).part
         plan = perform(part, result.player).pedal_plan

@@ -60,8 +60,8 @@ def files(window: tuple[str, str, str]) -> tuple[stream.Score, list[stream.Score
 def opened(window: tuple[str, str, str]) -> tuple[RewriteResult, list[Heard], list[list[Heard]]]:
     """The result, the source's notes, and those of each alternative's written file."""
     first, last = (int(number) for number in window[1].split("-"))
-    score, new = files(window)
-    source = notes_of(score, first, last)
+    original, new = files(window)
+    source = notes_of(original, first, last)
     heard = [with_letters_of(source, notes_of(score, first, last)) for score in new]
     return rewritten(*window), source, heard
 

@@ -366,7 +366,7 @@ def _alternative(result: RewriteResult, one: Alternative, file: str) -> list[Blo
         blocks += both_screens(partial(
             compared, result.part, one.part, low, high, fingering=fingers, key=f"a{one.rank}-{at}-"
         ))
-    words = "Above as written, below easier; struck through: goes; ringed: new."
+    words = "Above as written, below easier; struck through: goes; ringed: new or respelled."
     if sum(high - low + 1 for low, high in ranges) < result.last - result.first + 1:
         words += " Only bars around a change are shown; the score has all."
     blocks.append(Paragraph(words, quiet=True))

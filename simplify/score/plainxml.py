@@ -1,6 +1,5 @@
-"""MusicXML of what music21 parsed, only what it takes to read the music: a file that nobody
-engraves
-or writes into is turned by this in a tenth of the time of the library's own writer.
+"""MusicXML of what music21 parsed, only what it takes to read the music: for a file that nobody
+engraves or writes into, in a tenth or so of the time of the library's own writer.
 
 It knows what Humdrum kern brings (notes, rests, voices, ties, dots, single tuplets, grace notes,
 common articulations and ornaments, dynamics, tempo, clefs, keys, metres, repeats, two staves of one
