@@ -542,28 +542,35 @@ def walk(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def stage(  # type: ignore[no-untyped-def]
+def stages(  # type: ignore[no-untyped-def]
     state, lefts, rights, heads, letters, extras, leaves, enters, ladders, twice,
     twice_turned, far, rows, alive, room, out,
 ):
-    """As `walk` for a state of shape (lefts * rights, 2187), without a column; out is filled."""
+    """As `walk` for a state of shape (lefts * rights, 2187), without a column: how many levels of
+    each foot there are after each operation, shape (n, 2). out: shape (n, room[0] * room[1], 2187),
+    filled with the state after each, left levels before right ones."""
     places = np.empty((2, max(room[0], room[1])), dtype=np.int64)
     count = np.array([lefts, rights])
+    counts = np.empty((len(heads), 2), dtype=np.int64)
     for level in range(places.shape[1]):
         places[:, level] = level
     for left in range(lefts):
         for right in range(rights):
             rows[left * room[1] + right] = state[left * rights + right]
             alive[left * room[1] + right] = 1
-    _operate(
-        rows, alive, places, count, heads, letters, extras, leaves, enters, ladders, twice,
-        twice_turned, far, room,
-    )
-    for left in range(count[0]):
-        for right in range(count[1]):
-            number = places[0, left] * room[1] + places[1, right]
-            _fill(rows[number], alive[number], far)
-            out[left * count[1] + right] = rows[number]
+    for at in range(len(heads)):
+        one = slice(at, at + 1)
+        _operate(
+            rows, alive, places, count, heads[one], letters[one], extras[one], leaves[one],
+            enters[one], ladders[one], twice, twice_turned, far, room,
+        )
+        counts[at] = count
+        for left in range(count[0]):
+            for right in range(count[1]):
+                number = places[0, left] * room[1] + places[1, right]
+                _fill(rows[number], alive[number], far)
+                out[at, left * count[1] + right] = rows[number]
+    return counts
 
 
 @njit(cache=True, nogil=True)
@@ -608,3 +615,124 @@ def age(times, now, stroke, horizon, most, edge, hards, comfortable, hurry, unme
                 charges[notches, level] = np.int32(np.rint(part))
     kept[count] = stroke
     return onto, kept[: count + 1].copy(), charges[0], charges[1]
+
+
+@njit(cache=True, nogil=True)
+def _copy(target, source):  # type: ignore[no-untyped-def]
+    """The values of a row into the beginning of another."""
+    for j in range(len(source)):
+        target[j] = source[j]
+
+
+@njit(cache=True, nogil=True)
+def lay_out(  # type: ignore[no-untyped-def]
+    left, right, follow_left, follow_right, apart, number, seconds, strokes, horizon, most, edge,
+    hards, comfortable, hurry, unmet, which, further, sizes, slot_leave, leave, slot_enter, enter,
+    notch, pairing,
+):
+    """A slot's operations as arrays (see `walk`): no longer followed feet are closed, then every
+    moment may move either foot, with the foot's time where it is followed.
+
+    left, right: when each foot last moved, by level; apart: a foot that is not followed slides
+    through the slot by itself. number: of the slot's first moment; seconds, strokes, leave, enter:
+    of its moments, the last two also of the slot. which, further, sizes: letters that the left
+    foot, the right one and both can take. For the rest see `age`. Returns (heads, letters, extras,
+    leaves, enters, ladders, the moment of each operation, -1 if that is open), the feet's levels
+    after the slot, and the most levels of each.
+    """
+    moments = len(seconds)
+    room = 2 * moments + 4
+    depth = max(len(left), len(right)) + moments + 1
+    heads = np.zeros((room, 6), dtype=np.int32)
+    letters, extras = np.zeros((room, 7), dtype=np.int32), np.zeros((room, 7), dtype=np.int32)
+    leaves = np.zeros((room, len(slot_leave)), dtype=np.int32)
+    enters = np.zeros((room, len(slot_leave)), dtype=np.int32)
+    ladders = np.zeros((room, 3, depth), dtype=np.int32)
+    places = np.full(room, -1, dtype=np.int32)
+    deepest = np.ones(2, dtype=np.int64)
+    at = 0
+    for foot in range(2):
+        levels = len(left) if foot == 0 else len(right)
+        if levels > 1 and not (follow_left if foot == 0 else follow_right):
+            heads[at, 0], heads[at, 1], heads[at, 3], heads[at, 5] = CLOSE, foot, levels, -1
+            at += 1
+            if foot == 0:
+                left = left[:1].copy()
+            else:
+                right = right[:1].copy()
+    if moments and (not (follow_left or follow_right) or apart):
+        for foot in range(2):
+            if follow_left if foot == 0 else follow_right:
+                continue
+            who = foot if follow_left or follow_right else 2
+            heads[at, 0], heads[at, 1], heads[at, 2] = SLIDE, who if who < 2 else -1, sizes[who]
+            heads[at, 4], heads[at, 5] = notch, -1
+            _copy(letters[at], which[who])
+            _copy(extras[at], further[who])
+            _copy(leaves[at], slot_leave)
+            _copy(enters[at], slot_enter)
+            at += 1
+            if who == 2:
+                break
+    if follow_left or follow_right:
+        for moment in range(moments):
+            for foot in range(2):
+                followed = follow_left if foot == 0 else follow_right
+                if apart and not followed:
+                    continue
+                heads[at, 1], heads[at, 2], heads[at, 4] = foot, sizes[foot], notch
+                _copy(letters[at], which[foot])
+                _copy(extras[at], further[foot])
+                _copy(leaves[at], leave[moment])
+                _copy(enters[at], enter[moment])
+                places[at] = number + moment
+                if not followed:
+                    heads[at, 0], heads[at, 5] = SLIDE, -1
+                    at += 1
+                    continue
+                onto, times, singles, doubles = age(
+                    left if foot == 0 else right, seconds[moment], strokes[moment], horizon, most,
+                    edge, hards, comfortable, hurry, unmet,
+                )
+                if foot == 0:
+                    left = times
+                else:
+                    right = times
+                heads[at, 0], heads[at, 3], heads[at, 5] = STEP, len(onto), pairing
+                _copy(ladders[at, 0], onto)
+                _copy(ladders[at, 1], singles)
+                for level in range(len(doubles)):
+                    ladders[at, 2, level] = _i(doubles[level] + notch)
+                deepest[foot] = max(deepest[foot], len(onto), len(times))
+                at += 1
+    rows = (
+        heads[:at], letters[:at], extras[:at], leaves[:at], enters[:at], ladders[:at], places[:at]
+    )
+    return rows, left, right, (deepest[0], deepest[1])
+
+
+@njit(cache=True, nogil=True)
+def stayed(where, blocks, lefts, rights, heads, ladders, left, right, number, value, far):  # type: ignore[no-untyped-def]
+    """The levels of both feet before operations from which a path that makes no move comes to
+    levels `left` and `right` at setting `number` at `value`, -1 if there are none; for the
+    arguments see `walk`."""
+    ways = np.empty((2, max(lefts, rights)), dtype=np.int64)
+    for level in range(ways.shape[1]):
+        ways[:, level] = level
+    for at in range(len(heads)):
+        foot = heads[at, 1]
+        if heads[at, 0] == STEP:
+            for level in range(lefts if foot == 0 else rights):
+                ways[foot, level] = ladders[at, 0, ways[foot, level]]
+        elif heads[at, 0] == CLOSE:
+            ways[foot] = 0
+    for one in range(lefts):
+        if ways[0, one] != left:
+            continue
+        for other in range(rights):
+            if ways[1, other] != right:
+                continue
+            block = where[one * rights + other, number // BLOCK]
+            if (far if block < 0 else blocks[block, number % BLOCK]) == value:
+                return one, other
+    return -1, -1

@@ -2,9 +2,9 @@
 
 The path runs through a list of operations on an array of costs of shape (left levels, right levels,
 2187): the least cost of reaching each setting with each foot's last move at each level (level 0:
-long enough ago), without those that no best plan can lead through (`State`). Operations are
+long enough ago), without those that no best plan can lead through (`State`). At each struck column
+every setting pays for the sounds it can't give. Between columns the operations are
 
-- `Emit`: a column is struck; every setting pays for sounds it can't give;
 - `Slide`: letters may move, each on its own, in any number (a min-plus product that splits by
   letter, so seven small array steps instead of 2187 x 2187);
 - `Step`: one foot may make one move, which the time since its last move is charged for;
@@ -24,7 +24,7 @@ from __future__ import annotations
 import bisect
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache, cached_property
 from itertools import pairwise
 from typing import NamedTuple
@@ -135,26 +135,12 @@ def _shape(letter: int) -> tuple[int, int, int]:
     return 3**letter, 3, 3 ** (6 - letter)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Emit:
-    """A struck column. costs: shape (2187,)."""
-
-    column: int
-    costs: Ints
-
-    def unapply(self, rest: Ints) -> Ints:
-        """Cost still to come before the column."""
-        before: Ints = rest + self.costs
-        return before
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Slide:
+class Slide(NamedTuple):
     """Free moves of some letters in a slot.
 
     letters: which, each with a further cost (the other foot's neighbouring letter has one); leave:
     shape (42,), cost of one notch by way out; notch: further cost of two; enter: shape (42,), cost
-    of arriving at a sound held elsewhere, or None; moment: where the moves are made, -1 if that is
+    of arriving at a sound held elsewhere; moment: where the moves are made, -1 if that is
     still open; foot: who moves, None for both.
     """
 
@@ -164,18 +150,13 @@ class Slide:
     letters: tuple[tuple[int, int], ...]
     leave: Ints
     notch: int
-    enter: Ints | None
-
-    @property
-    def whole(self) -> bool:
-        """True if every letter may move."""
-        return len(self.letters) == 7
+    enter: Ints
 
     def unapply(self, rest: Ints) -> Ints:
         """Cost still to come before the slot."""
         for letter, extra in reversed(self.letters):
             ways = _ways()[letter]
-            come = rest if self.enter is None else rest + self.enter[ways]
+            come = rest + self.enter[ways]
             out = _moved(come, letter, self.notch)
             out += self.leave[ways] + np.int32(extra)
             rest = np.minimum(out, rest, out=out)
@@ -189,7 +170,7 @@ class Slide:
         stages = np.empty((len(which), SETTINGS), dtype=np.int32)
         kernel.slide_stages(
             state[left, right], which, further, self.leave,
-            _NONE if self.enter is None else self.enter, np.int32(self.notch), kernel.doubled(),
+            self.enter, np.int32(self.notch), kernel.doubled(),
             stages,
         )
         moves: list[Move] = []
@@ -198,7 +179,7 @@ class Slide:
                 continue
             ways, step = _ways()[letter], 3 ** (6 - letter)
             here = number // step % 3
-            enter = 0 if self.enter is None else int(self.enter[ways[number]])
+            enter = int(self.enter[ways[number]])
             for there in range(3):
                 source = number + (there - here) * step
                 price = int(self.leave[ways[source]]) + extra + enter
@@ -232,32 +213,26 @@ def _moved_by(one: Ints, two: Ints, letter: int) -> Ints:
     return out.reshape(one.shape)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Step:
+class Step(NamedTuple):
     """At most one move of one foot at a moment; adds a level (last) for the foot that has moved.
 
-    onto: first the foot's level i becomes level onto[i], which merges levels that no longer differ;
-    singles: charge per merged level for a move of one notch, doubles: of two (both never fall from
-    a level to a later one); crossing: cost of the other foot's neighbouring letter, or None;
+    letters: that the foot can take, each with a further cost; onto: first the foot's level i
+    becomes level onto[i], which merges levels that no longer differ; singles: charge per merged
+    level for a move of one notch, doubles: of two (both never fall from a level to a later one);
     pairing: cost of two adjacent pedals at once, or None.
     """
 
     slot: int
     moment: int
     foot: int
+    letters: tuple[tuple[int, int], ...]
     leave: Ints
     notch: int
-    enter: Ints | None
+    enter: Ints
     onto: Ints
     singles: Ints
     doubles: Ints
-    crossing: int | None
     pairing: int | None
-
-    @property
-    def letters(self) -> tuple[tuple[int, int], ...]:
-        """(letter, further cost) that the foot can take."""
-        return reachable(self.foot, self.crossing)
 
     def _split(self, state: Ints) -> list[Ints]:
         """The state by level of this foot: each shape (other foot's levels, 2187)."""
@@ -273,7 +248,7 @@ class Step:
         single, double = far.copy(), far.copy()
         for letter, extra in self.letters:
             ways = _ways()[letter]
-            come = after if self.enter is None else after + self.enter[ways]
+            come = after + self.enter[ways]
             price = self.leave[ways] + np.int32(extra)
             one, two = _moved_by(come, far, letter), _moved_by(far, come, letter)
             np.minimum(single, one + price, out=single)
@@ -300,8 +275,7 @@ class Step:
         source, between, target = _both_flat(first, second)
         one, two = _ways()[first], _ways()[second]
         price = self.leave[one[source]] + self.leave[two[between]] + np.int32(self.pairing)
-        if self.enter is not None:
-            price = price + self.enter[one[between]] + self.enter[two[target]]
+        price = price + self.enter[one[between]] + self.enter[two[target]]
         return source, target, price.astype(np.int32)
 
     def back(self, state: Ints, index: Index, value: int) -> tuple[Index, list[Move]]:
@@ -325,7 +299,7 @@ class Step:
         for letter, extra in self.letters:
             ways, step = _ways()[letter], 3 ** (6 - letter)
             here = number // step % 3
-            enter = 0 if self.enter is None else int(self.enter[ways[number]])
+            enter = int(self.enter[ways[number]])
             for there in range(3):
                 if there == here:
                     continue
@@ -354,8 +328,7 @@ class Step:
         raise AssertionError("pedal search: a step has no way back")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Close:
+class Close(NamedTuple):
     """A foot's time is no longer followed: its `levels` levels become one."""
 
     foot: int
@@ -375,7 +348,7 @@ class Close:
         raise AssertionError("pedal search: a closed level has no way back")
 
 
-Operation = Emit | Slide | Step | Close
+Operation = Slide | Step | Close
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -443,31 +416,28 @@ _WHOLE: Ints = np.arange(kernel.BLOCKS, dtype=np.int32).reshape(1, -1)
 
 @dataclass(frozen=True, eq=False)
 class Segment:
-    """What leads from one column to the next: operations of which the last is that column's `Emit`.
-    worst: the most that a foot's time can cost.
+    """What leads from one column to the next: operations, and the column they end at.
+
+    slot: that of the operations; costs: shape (2187,), what the column costs by setting; worst: the
+    most that a foot's time can cost; alone: the slide of all letters, if there is nothing else;
+    laid: the operations otherwise, None if there are none.
     """
 
-    operations: tuple[Operation, ...]
+    slot: int
+    costs: Ints
     worst: int
-
-    @property
-    def alone(self) -> Slide | None:
-        """The slide of all letters, if there is nothing else before the column."""
-        first = self.operations[0]
-        short = len(self.operations) == 2 and isinstance(first, Slide) and first.whole
-        return first if short and isinstance(first, Slide) else None
-
-    @property
-    def costs(self) -> Ints:
-        """What the column costs, by setting."""
-        last = self.operations[-1]
-        assert isinstance(last, Emit)
-        return last.costs
+    alone: Slide | None
+    laid: Code | None
 
     @cached_property
     def code(self) -> Code:
         """The operations as arrays."""
-        return _coded(self.operations[:-1])
+        return self.laid or _coded((self.alone,) if self.alone else ())
+
+    @cached_property
+    def operations(self) -> tuple[Operation, ...]:
+        """The operations one by one."""
+        return _decoded(self.laid, self.slot) if self.laid else (self.alone,) if self.alone else ()
 
     def through(self, state: State) -> tuple[State, int]:
         """The state after the column less its least value, and that."""
@@ -482,9 +452,8 @@ class Segment:
 
 
 class Code(NamedTuple):
-    """Operations as arrays, see `pedal_kernel.walk`; for each foot its levels after all of them
-    (None: as before) and the most there are at any time; after_each: the first for every operation.
-    """
+    """Operations as arrays, see `pedal_kernel.walk`; the moment of each (-1: open); the most levels
+    of each foot there are at any time."""
 
     heads: Ints
     letters: Ints
@@ -492,50 +461,33 @@ class Code(NamedTuple):
     leaves: Ints
     enters: Ints
     ladders: Ints
-    after: tuple[int | None, int | None]
+    moments: Ints
     most: tuple[int, int]
-    after_each: tuple[tuple[int | None, int | None], ...]
-
-    def only(self, at: int) -> Code:
-        """One of the operations by itself."""
-        after = self.after_each[at]
-        here = slice(at, at + 1)
-        return Code(
-            self.heads[here], self.letters[here], self.extras[here], self.leaves[here],
-            self.enters[here], self.ladders[here], after, self.most, (after,),
-        )
-
-
-_FREE: Ints = np.zeros(SETTINGS, dtype=np.int32)
 
 
 def _coded(operations: Sequence[Operation]) -> Code:
     count = len(operations)
-    steps = [o for o in operations if isinstance(o, Step)]
-    deepest = max([1, *(len(o.onto) for o in steps)])
-    deepest = max([deepest, *(o.levels for o in operations if isinstance(o, Close))])
+    deepest = max([
+        1, *[len(o.onto) for o in operations if isinstance(o, Step)],
+        *[o.levels for o in operations if isinstance(o, Close)],
+    ])
     heads = np.zeros((count, 6), dtype=np.int32)
     letters, extras = (np.zeros((count, 7), dtype=np.int32) for _ in range(2))
     leaves, enters = (np.zeros((count, EXITS), dtype=np.int32) for _ in range(2))
     ladders = np.zeros((count, 3, deepest), dtype=np.int32)
-    after: list[int | None] = [None, None]
-    after_each: list[tuple[int | None, int | None]] = []
+    moments = np.full(count, -1, dtype=np.int32)
     most = [1, 1]
     for at, operation in enumerate(operations):
         if isinstance(operation, Close):
             heads[at] = kernel.CLOSE, operation.foot, 0, operation.levels, 0, -1
-            after[operation.foot] = 1
-            after_each.append((1, None) if operation.foot == LEFT else (None, 1))
             continue
-        assert not isinstance(operation, Emit)
         which, further = _letters(operation.letters)
         letters[at, : len(which)], extras[at, : len(which)] = which, further
-        leaves[at] = operation.leave
-        if operation.enter is not None:
-            enters[at] = operation.enter
+        leaves[at], enters[at] = operation.leave, operation.enter
+        moments[at] = operation.moment
         if isinstance(operation, Slide):
-            heads[at] = kernel.SLIDE, 0, len(which), 0, operation.notch, -1
-            after_each.append((None, None))
+            foot = -1 if operation.foot is None else operation.foot
+            heads[at] = kernel.SLIDE, foot, len(which), 0, operation.notch, -1
             continue
         pairing = -1 if operation.pairing is None else operation.pairing
         levels, kept = len(operation.onto), len(operation.singles)
@@ -544,29 +496,55 @@ def _coded(operations: Sequence[Operation]) -> Code:
         ladders[at, 1, :kept] = operation.singles
         ladders[at, 2, :kept] = operation.doubles
         ladders[at, 2, :kept] += operation.notch
-        after[operation.foot] = kept + 1
-        after_each.append((kept + 1, None) if operation.foot == LEFT else (None, kept + 1))
         most[operation.foot] = max(most[operation.foot], levels, kept + 1)
     return Code(
-        heads, letters, extras, leaves, enters, ladders, (after[0], after[1]), (most[0], most[1]),
-        tuple(after_each),
+        heads, letters, extras, leaves, enters, ladders, moments, (most[0], most[1])
     )
 
 
-def _stage(code: Code, state: Ints) -> Ints:
-    """A state of shape (lefts, rights, 2187) after operations alone."""
-    lefts, rights = (
-        have if after is None else after
-        for have, after in zip(state.shape, code.after, strict=False)
-    )
+def _decoded(code: Code, slot: int) -> tuple[Operation, ...]:
+    """What `_coded` makes arrays of."""
+    found: list[Operation] = []
+    moments = code.moments.tolist()
+    for at, (kind, foot, count, levels, notch, pairing) in enumerate(code.heads.tolist()):
+        if kind == kernel.CLOSE:
+            found.append(Close(foot, levels))
+            continue
+        which = code.letters[at, :count].tolist()
+        letters = tuple(zip(which, code.extras[at, :count].tolist(), strict=True))
+        leave, enter = code.leaves[at], code.enters[at]
+        if kind == kernel.SLIDE:
+            who = None if foot < 0 else foot
+            found.append(Slide(slot, moments[at], who, letters, leave, notch, enter))
+            continue
+        onto = code.ladders[at, 0, :levels]
+        kept = int(onto[-1]) + 1
+        found.append(
+            Step(
+                slot, moments[at], foot, letters, leave, notch, enter, onto,
+                code.ladders[at, 1, :kept], code.ladders[at, 2, :kept] - np.int32(notch),
+                None if pairing < 0 else pairing,
+            )
+        )
+    return tuple(found)
+
+
+def _stages(code: Code, state: Ints) -> list[Ints]:
+    """A state of shape (lefts, rights, 2187), and what it is after each operation but the last."""
+    stages, count = [state], len(code.heads) - 1
+    if count < 1:
+        return stages
     rows, alive, room = _work_space(code, state.shape[0], state.shape[1])
-    out = np.empty((lefts, rights, SETTINGS), dtype=np.int32)
-    kernel.stage(
-        state.reshape(-1, SETTINGS), state.shape[0], state.shape[1], code.heads, code.letters,
-        code.extras, code.leaves, code.enters, code.ladders, kernel.doubled(),
-        kernel.doubled_in_blocks(), FAR, rows, alive, room, out.reshape(-1, SETTINGS),
+    out = np.empty((count, room[LEFT] * room[RIGHT], SETTINGS), dtype=np.int32)
+    levels = kernel.stages(
+        state.reshape(-1, SETTINGS), state.shape[0], state.shape[1], code.heads[:count],
+        code.letters[:count], code.extras[:count], code.leaves[:count], code.enters[:count],
+        code.ladders[:count], kernel.doubled(), kernel.doubled_in_blocks(), FAR, rows, alive, room,
+        out,
     )
-    return out
+    for block, (lefts, rights) in zip(out, levels.tolist(), strict=True):
+        stages.append(block[: lefts * rights].reshape(lefts, rights, SETTINGS))
+    return stages
 
 
 _SPACE = threading.local()
@@ -600,104 +578,85 @@ Tracked = frozenset[tuple[int, int]]
 """(slot, foot) pairs that are laid out moment by moment with the foot's time."""
 
 
-_SHARED = [p for p in range(12) if p not in (2, 7, 9)]
-"""Pitch classes with two strings: all but D, G and A natural."""
 _ACROSS = [3, 10]
 """Pitch classes whose two strings belong to different feet: D♯ or E♭, A♯ or B♭."""
-
-
-def _enter(line: Line, held: npt.NDArray[np.bool_]) -> Ints | None:
-    """Shape (42,): cost of arriving at a sound that is held on another letter, or None."""
-    if not held[_SHARED].any():
-        return None
-    cost = np.zeros(EXITS, dtype=np.int32)
-    cost[21:] = held[EXIT_CLASS] * np.int32(mills(line.costs.unmet_held))
-    return cost
 
 
 def build_program(
     line: Line, start: Setting | None, tracked: Tracked, most: int, first: int = 0,
     last: int | None = None,
 ) -> Program:
-    """The operations from column `first` (its `Emit` only if it is 0) to column `last`."""
+    """The operations from column `first` (itself only if it is 0) to column `last`."""
     last = len(line.columns) - 1 if last is None else last
     costs, foot_time = line.costs, line.foot
     tier = line.player.tier
     crossing = mills(costs.cross_foot) if tier in costs.cross_tiers else None
-    pairing = mills(costs.adjacent) if tier in costs.adjacent_tiers else None
+    pairing = mills(costs.adjacent) if tier in costs.adjacent_tiers else -1
     notch = mills(costs.second_notch)
     worst = max(foot_time.unmet, foot_time.hurry)
     everything = tuple((letter, 0) for letter in range(7))
+    takes = _takes((reachable(LEFT, crossing), reachable(RIGHT, crossing), everything))
     segments: list[Segment] = []
     plain: list[bool] = []
     if first == 0:
-        opening: tuple[Operation, ...] = (Emit(0, line.emission(0)),)
+        opening: Slide | None = None
         if start is not None:
             before = np.full(EXITS, mills(costs.move), dtype=np.int32)
-            opening = (Slide(-1, -1, None, everything, before, notch, None), *opening)
-        segments.append(Segment(opening, worst))
+            opening = Slide(-1, -1, None, everything, before, notch, _NONE)
+        segments.append(Segment(-1, line.emission(0), worst, opening, None))
         plain.append(True)
     never = np.array([-np.inf])
-    times = [never, never]
-    entering: Bools = np.asarray(line.slot_held[:, _SHARED].any(axis=1))
+    left = right = never
+    begin, end = line.first[first], line.first[last]
+    slot_enters, enters = (
+        _arrivals(line, held) for held in (line.slot_held[first:last], line.held[begin:end])
+    )
+    seconds = np.array(line.moment_seconds[begin:end])
+    strokes = np.array([foot_time.stroke(now) for now in line.moment_seconds[begin:end]])
+    across: Bools = np.asarray(line.held[begin:end, _ACROSS].any(axis=1))
     for slot in range(first, last):
-        operations: list[Operation] = []
-        wanted = [(slot, foot) in tracked for foot in (LEFT, RIGHT)]
-        slot_enter = _enter(line, line.slot_held[slot]) if entering[slot] else None
-        for foot in (LEFT, RIGHT):
-            if not wanted[foot] and len(times[foot]) > 1:
-                operations.append(Close(foot, len(times[foot])))
-                times[foot] = never
-        if not line.blocked[slot]:
-            if not any(wanted):
-                operations.append(
-                    Slide(
-                        slot, -1, None, everything, line.slot_leave[slot], notch, slot_enter
-                    )
-                )
-            else:
-                moments = line.moments(slot)
-                # The feet meet only in the sounds of _ACROSS: while none of them is held, a foot
-                # that is not followed need not be laid out with the other.
-                held_here: Bools = line.held[moments.start : moments.stop]
-                apart = not held_here[:, _ACROSS].any()
-                for foot in (LEFT, RIGHT):
-                    if apart and not wanted[foot]:
-                        operations.append(
-                            Slide(
-                                slot, -1, foot, reachable(foot, crossing), line.slot_leave[slot],
-                                notch, slot_enter,
-                            )
-                        )
-                for moment in moments:
-                    enter, leave = _enter(line, line.held[moment]), line.leave[moment]
-                    now = line.moment_seconds[moment]
-                    for foot in (LEFT, RIGHT):
-                        if not wanted[foot]:
-                            if apart:
-                                continue
-                            operations.append(
-                                Slide(
-                                    slot, moment, foot, reachable(foot, crossing), leave, notch,
-                                    enter,
-                                )
-                            )
-                            continue
-                        onto, times[foot], singles, doubles = kernel.age(
-                            times[foot], now, foot_time.stroke(now), foot_time.horizon, most, EDGE,
-                            foot_time.hards, foot_time.comfortable, foot_time.hurry,
-                            foot_time.unmet,
-                        )
-                        operations.append(
-                            Step(
-                                slot, moment, foot, leave, notch, enter, onto, singles, doubles,
-                                crossing, pairing,
-                            )
-                        )
-        operations.append(Emit(slot + 1, line.emission(slot + 1)))
-        segments.append(Segment(tuple(operations), worst))
-        plain.append(len(times[LEFT]) == len(times[RIGHT]) == 1)
+        follow_left, follow_right = (slot, LEFT) in tracked, (slot, RIGHT) in tracked
+        followed = follow_left or follow_right
+        alone: Slide | None = None
+        laid: Code | None = None
+        if followed or len(left) > 1 or len(right) > 1:
+            low, high = line.first[slot] - begin, line.first[slot + 1] - begin
+            # The feet meet only in the sounds of _ACROSS: while none of them is held, a foot that
+            # is not followed need not be laid out with the other.
+            apart = not across[low:high].any()
+            rows, left, right, most_levels = kernel.lay_out(
+                left, right, follow_left, follow_right, apart, line.first[slot],
+                seconds[low:high], strokes[low:high], foot_time.horizon, most, EDGE,
+                foot_time.hards, foot_time.comfortable, foot_time.hurry, foot_time.unmet,
+                *takes, line.slot_leave[slot], line.leave[low + begin : high + begin],
+                slot_enters[slot - first], enters[low:high], notch, pairing,
+            )
+            laid = Code._make((*rows, most_levels))
+        elif not line.blocked[slot]:
+            leave, enter = line.slot_leave[slot], slot_enters[slot - first]
+            alone = Slide(slot, -1, None, everything, leave, notch, enter)
+        segments.append(Segment(slot, line.emission(slot + 1), worst, alone, laid))
+        plain.append(len(left) == len(right) == 1)
     return Program(tuple(segments), tuple(plain))
+
+
+def _arrivals(line: Line, held: Bools) -> Ints:
+    """Shape (n, 42): cost of arriving at a sound that is held on another letter, by which sounds
+    are, shape (n, 12)."""
+    costs = np.zeros((len(held), EXITS), dtype=np.int32)
+    costs[:, 21:] = held[:, EXIT_CLASS] * np.int32(mills(line.costs.unmet_held))
+    return costs
+
+
+@cache
+def _takes(feet: tuple[tuple[tuple[int, int], ...], ...]) -> tuple[Ints, Ints, Ints]:
+    """Letters and their further costs, shape (3, 7), and how many there are, of each foot and of
+    both."""
+    letters, extras = (np.zeros((3, 7), dtype=np.int32) for _ in range(2))
+    for foot, pairs in enumerate(feet):
+        which, further = _letters(pairs)
+        letters[foot, : len(which)], extras[foot, : len(which)] = which, further
+    return letters, extras, np.array([len(pairs) for pairs in feet], dtype=np.int32)
 
 
 Back = tuple[Index, int, tuple[Move, ...]]
@@ -810,15 +769,14 @@ def _slide_on(segments: Sequence[Segment], state: State) -> tuple[Ints, list[int
     """The states after such segments, shape (n, 2187), each less its minimum, and the minima."""
     count = len(segments)
     leaves = np.empty((count, EXITS), dtype=np.int32)
-    enters = np.zeros((count, EXITS), dtype=np.int32)
+    enters = np.empty((count, EXITS), dtype=np.int32)
     emissions = np.empty((count, SETTINGS), dtype=np.int32)
     notch = 0
     for at, segment in enumerate(segments):
         slide = segment.alone
         assert slide is not None
         leaves[at], emissions[at], notch = slide.leave, segment.costs, slide.notch
-        if slide.enter is not None:
-            enters[at] = slide.enter
+        enters[at] = slide.enter
     states = np.empty((count, SETTINGS), dtype=np.int32)
     taken = np.empty(count, dtype=np.int64)
     kernel.slide_run(
@@ -855,7 +813,7 @@ def _back(segment: Segment, state: State, index: Index, value: int) -> Back:
     stay = _stay(segment, state, index, value)
     if stay is not None:
         return stay, value, ()
-    operations, code = segment.operations[:-1], segment.code
+    operations, code = segment.operations, segment.code
     kept: list[Sequence[int]] = [range(state.lefts), range(state.rights)]
     if not state.plain:
         for foot in (LEFT, RIGHT):
@@ -863,12 +821,9 @@ def _back(segment: Segment, state: State, index: Index, value: int) -> Back:
         if len(kept[LEFT]) * len(kept[RIGHT]) < state.lefts * state.rights:
             operations, index = _narrowed(operations, kept, index)
             code = _coded(operations)
-    stages = [state.dense(kept[LEFT], kept[RIGHT])]
+    stages = _stages(code, state.dense(kept[LEFT], kept[RIGHT]))
     moves: list[Move] = []
-    for at in range(len(operations) - 1):
-        stages.append(_stage(code.only(at), stages[-1]))
     for operation, stage in zip(reversed(operations), reversed(stages), strict=True):
-        assert not isinstance(operation, Emit)
         index, made = operation.back(stage, index, value)
         moves.extend(reversed(made))
         value = int(stage[index])
@@ -903,13 +858,13 @@ def _narrowed(
     found: list[Operation] = []
     for operation in operations:
         if isinstance(operation, Close):
-            operation = replace(operation, levels=len(levels[operation.foot]))
+            operation = operation._replace(levels=len(levels[operation.foot]))
             levels[operation.foot] = [0]
         elif isinstance(operation, Step):
             foot, last = operation.foot, len(operation.singles)
             into, onto = np.unique(operation.onto[levels[foot]], return_inverse=True)
-            operation = replace(
-                operation, onto=onto.astype(np.int32), singles=operation.singles[into],
+            operation = operation._replace(
+                onto=onto.astype(np.int32), singles=operation.singles[into],
                 doubles=operation.doubles[into],
             )
             levels[foot] = [*into.tolist(), last]
@@ -925,20 +880,12 @@ def _stay(
     does."""
     if state.plain and index[0] == index[1] == 0:
         return index if state.at(index) == value else None
-    ways: list[list[int]] = [list(range(state.lefts)), list(range(state.rights))]
-    for operation in segment.operations[:-1]:
-        if isinstance(operation, Step):
-            ways[operation.foot] = [operation.onto[way] for way in ways[operation.foot]]
-        elif isinstance(operation, Close):
-            ways[operation.foot] = [0] * len(ways[operation.foot])
-    left, right, number = index
-    for one, to in enumerate(ways[LEFT]):
-        if to != left:
-            continue
-        for other, into in enumerate(ways[RIGHT]):
-            if into == right and state.at((one, other, number)) == value:
-                return one, other, number
-    return None
+    code, (left, right, number) = segment.code, index
+    one, other = kernel.stayed(
+        state.where, state.blocks, state.lefts, state.rights, code.heads, code.ladders, left, right,
+        number, value, FAR,
+    )
+    return None if one < 0 else (one, other, number)
 
 
 # --- what a plan really costs ---------------------------------------------------------------------

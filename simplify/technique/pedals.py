@@ -421,7 +421,9 @@ class PedalTrellis:
             through.append((sweep.state(at, memory).dense() + ahead).min(axis=(0, 1)))
             free.append(ahead[0, 0].copy())
             shifts.append(taken)
-            for operation in reversed(sweep.program.segments[at - 1].operations):
+            segment = sweep.program.segments[at - 1]
+            ahead = ahead + segment.costs
+            for operation in reversed(segment.operations):
                 ahead = operation.unapply(ahead)
             off = int(ahead.min())
             ahead = ahead - np.int32(off)
