@@ -13,6 +13,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 
 from simplify.errors import ScoreError
 from simplify.score.model import STEP_SEMITONES, STEPS, TICKS, Mark, NoteId, Pitch
@@ -99,6 +100,12 @@ def integer(text: str | None, default: int) -> int:
 def tick_of(place: Fraction) -> int:
     """The nearest whole tick (halves go up)."""
     return int(place) if place.denominator == 1 else math.floor(place + Fraction(1, 2))
+
+
+@lru_cache(maxsize=1 << 12)
+def in_ticks(duration: str, divisions: int) -> Fraction:
+    """Ticks of a duration in divisions of the quarter note."""
+    return Fraction(duration) * TICKS / divisions
 
 
 def is_music(note: ET.Element) -> bool:
@@ -469,7 +476,7 @@ class Reader:
         text = (note.findtext("duration") or "").strip()
         if not NUMBER.match(text):
             raise self.fail(f"a note without a usable duration ('{text[:20]}'); export it again")
-        said = Fraction(text) * TICKS / self.divisions
+        said = in_ticks(text, self.divisions)
         kind = (note.findtext("type") or "").strip()
         rest = note.find("rest")
         whole = rest is not None and rest.get("measure") == "yes"
@@ -504,7 +511,7 @@ class Reader:
         text = (element.findtext("duration") or "").strip()
         if not NUMBER.match(text):
             raise self.fail(f"a <{element.tag}> without a usable duration; export it again")
-        return Fraction(text) * TICKS / self.divisions
+        return in_ticks(text, self.divisions)
 
     def note(
         self, bar: RawBar, at: int, item: ET.Element,
@@ -515,7 +522,8 @@ class Reader:
         rest = item.find("rest")
         whole = rest is not None and rest.get("measure") == "yes"
         start, end, said, said_end = places
-        onset, ticks = tick_of(start), tick_of(end) - tick_of(start)
+        onset = tick_of(start)
+        ticks = tick_of(end) - onset
         kind = "note"
         if rest is not None:
             kind = "rest"
@@ -613,7 +621,7 @@ def walk(measure: SourceMeasure, divisions: int) -> Iterator[tuple[ET.Element, i
             yield item, divisions, now
         elif item.tag in ("note", "backup", "forward"):
             text = (item.findtext("duration") or "0").strip()
-            amount = Fraction(text) * TICKS / divisions if NUMBER.match(text) else Fraction(0)
+            amount = in_ticks(text, divisions) if NUMBER.match(text) else Fraction(0)
             if item.tag == "backup":
                 now = max(Fraction(0), now - amount)
             elif item.find("chord") is None:

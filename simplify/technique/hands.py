@@ -29,7 +29,7 @@ import bisect
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,8 +47,7 @@ BUSY_MARKS = ("trill", "tremolo", "tremolo-start")
 """Marks that keep a hand at its note for the note's whole written value."""
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(NamedTuple):
     """What is struck together, per string from low to high.
 
     members: the strikes on the string (more than one if voices meet); left, right: cost of giving
@@ -91,8 +90,7 @@ class HandChord:
     strikes: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class HandStep:
+class HandStep(NamedTuple):
     """One hand from chord to chord as planned.
 
     before, after: strike indices, low to high; seconds from the last note of the one to the other;

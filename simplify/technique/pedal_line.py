@@ -602,6 +602,8 @@ def _burdens(
     until = np.full((count, width), -1, dtype=np.int64)
     written = np.full((count, width), -1, dtype=np.int64)
     struck = np.zeros((count, width), dtype=bool)
+    rings: list[tuple[int, int, int]] = []
+    lasts: dict[tuple[int, int], tuple[int, int]] = {}
     for k, column in enumerate(columns):
         for index in column:
             sound = sounds[index]
@@ -611,10 +613,17 @@ def _burdens(
             strike = strikes[index]
             octave = min(sound.octave, octaves - 1)
             if not strike.first.has("etouffe"):
-                plucked[k, row, octave] = seconds[k]
-            struck[k, row] = True
-            until[k, row] = max(until[k, row], held_until(part, strike, costs))
-            written[k, row] = max(written[k, row], strike.end)
+                rings.append((k, row, octave))
+            held_to, end = held_until(part, strike, costs), strike.end
+            before = lasts.get((k, row), (held_to, end))
+            lasts[k, row] = max(before[0], held_to), max(before[1], end)
+    if rings:
+        at, rows, octave_of = np.array(rings).T
+        plucked[at, rows, octave_of] = np.array(seconds)[at]
+    if lasts:
+        at, rows = np.array(list(lasts)).T
+        struck[at, rows] = True
+        until[at, rows], written[at, rows] = np.array(list(lasts.values())).T
     np.maximum.accumulate(plucked, axis=0, out=plucked)
     np.maximum.accumulate(until, axis=0, out=until)
     np.maximum.accumulate(written, axis=0, out=written)

@@ -408,6 +408,8 @@ class State:
 
     def same(self, other: State) -> bool:
         """Whether two states with one level a foot are equal."""
+        if self.where is other.where:
+            return np.array_equal(self.blocks, other.blocks)
         return np.array_equal(self.dense(), other.dense())
 
 
@@ -448,7 +450,8 @@ class Segment:
             code.extras, code.leaves, code.enters, code.ladders, self.costs, kernel.doubled(),
             kernel.doubled_in_blocks(), FAR, np.int32(self.worst), rows, alive, room,
         )
-        return State(lefts, rights, where, blocks), int(least)
+        whole = lefts == rights == 1 and len(blocks) == kernel.BLOCKS
+        return State(lefts, rights, _WHOLE if whole else where, blocks), int(least)
 
 
 class Code(NamedTuple):
@@ -862,12 +865,13 @@ def _narrowed(
             levels[operation.foot] = [0]
         elif isinstance(operation, Step):
             foot, last = operation.foot, len(operation.singles)
-            into, onto = np.unique(operation.onto[levels[foot]], return_inverse=True)
+            onto = operation.onto[levels[foot]].tolist()
+            into = sorted(set(onto))
             operation = operation._replace(
-                onto=onto.astype(np.int32), singles=operation.singles[into],
-                doubles=operation.doubles[into],
+                onto=np.array([into.index(level) for level in onto], dtype=np.int32),
+                singles=operation.singles[into], doubles=operation.doubles[into],
             )
-            levels[foot] = [*into.tolist(), last]
+            levels[foot] = [*into, last]
         found.append(operation)
     left, right, number = index
     return tuple(found), (levels[LEFT].index(left), levels[RIGHT].index(right), number)

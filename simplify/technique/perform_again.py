@@ -549,15 +549,17 @@ class _Columns(NamedTuple):
     rolled: tuple[bool, ...]
 
 
+def _same_sounds(one: Moment, two: Moment) -> bool:
+    """Whether two moments differ at most in the numbers of their strikes."""
+    return one._replace(members=()) == two._replace(members=())
+
+
 def _ends_alike(old: Sequence[Moment], new: Sequence[Moment]) -> tuple[int, int]:
     """How many moments are the same at the beginning and at the end."""
     shorter = min(len(old), len(new))
-    same = [replace(one, members=()) == replace(two, members=())
-            for one, two in zip(old, new, strict=False)]
-    head = same.index(False) if False in same else shorter
-    tail = 0
-    while tail < shorter - head and replace(old[-1 - tail], members=()) == replace(
-        new[-1 - tail], members=()
-    ):
+    head = tail = 0
+    while head < shorter and _same_sounds(old[head], new[head]):
+        head += 1
+    while tail < shorter - head and _same_sounds(old[-1 - tail], new[-1 - tail]):
         tail += 1
     return head, tail
