@@ -167,9 +167,10 @@ def test_touching_up_in_rounds_comes_nearer():
         return nearest(search(real, 0, 3, AMATEUR, ALL, numbers=numbers, workers=2).front)
 
     whole, once = with_numbers(), with_numbers(returns=1)
-    untouched = with_numbers(gifts=0, trades=0)
+    untouched = with_numbers(gifts=0, trades=0, thorough=0)
     assert whole < 0.95 * once
     assert whole < 0.95 * untouched
+    assert untouched > with_numbers(thorough=0) >= whole
 
 
 def test_a_front_is_not_of_the_hard_bars_only():

@@ -87,7 +87,7 @@ def search(
     inner = part.window(shift, min(len(part.bars) - 1, last + 2))
     start, end = first - shift, last - shift
     spans = cut_columns(inner, start, end, numbers.column_bars)
-    steps = len(spans) + len(EASINGS) + 5
+    steps = len(spans) + len(EASINGS) + 7
     done = 0
 
     def step() -> None:
@@ -272,7 +272,8 @@ class _Sweep:
     """One walk of the lattice: soften a path, trim it and touch it up; or fill the front
     with so many paths; or sweep over the strains' weights with a share of the weight of excess
     (small: the tier is only approached) and some strategies shunned. first: what the second round
-    goes on from, so a path is softened only, and what a sweep finds is not."""
+    goes on from, so a path is softened only, and what a sweep finds is not; thorough: a path is
+    touched up until hardly anything more can be had."""
 
     soften: Path | None = None
     fill: int = 0
@@ -280,6 +281,7 @@ class _Sweep:
     shunned: frozenset[str] = frozenset()
     shun: float = 0.0
     first: bool = False
+    thorough: bool = False
 
     def done(self, team: _Team) -> _Walked:
         """What it comes to."""
@@ -291,7 +293,7 @@ class _Sweep:
             found = [lattice.soften(self.soften)]
             if not self.first:
                 found.append(lattice.trim(found[-1]))
-                ways = _touched_up(lattice, team.basis, found[-1])
+                ways = _touched_up(lattice, team.basis, found[-1], self.thorough)
         elif self.fill:
             lattice.fill(self.fill)
         else:
@@ -344,7 +346,8 @@ def _walk(
     After that the nearest path so far is softened further and touched up, what comes of that enters
     the lattice, and so on as long as that is clearly nearer; beside these rounds go the other
     sweeps, and notes are given back to those eased evenly (`even`); after them the next nearest
-    path of another kind is softened, too. Each job knows what was known before its round.
+    path of another kind is softened, too. When that brings nothing more, both are touched up
+    thoroughly, in rounds as before. Each job knows what was known before its round.
     """
     lattice = team.lattice
     numbers = lattice.numbers
@@ -391,34 +394,35 @@ def _walk(
     others += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     others += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     given: list[Path] = []
-    before = float("inf")
-    for _ in range(numbers.returns):
-        near = _unlike(
-            _nearest(lattice, found), numbers.softened if others else numbers.softened_alone,
-            numbers.elsewhere,
-        )
-        effort = min(map(lattice.effort, near), default=before)
-        nearer, before = effort < before * (1.0 - numbers.nearer), effort
-        if lattice.out_of_time() or not (nearer or others):
-            break
-        jobs = [_Sweep(soften=path) for path in near] if nearer else []
-        count = numbers.beside if jobs else len(others)
-        walked([*jobs, *others[:count]])
-        del others[:count]
-        given += entered()
+    for thorough in (False, True):
+        before = float("inf")
+        for _ in range(numbers.returns):
+            near = _unlike(
+                _nearest(lattice, found), numbers.softened if others else numbers.softened_alone,
+                numbers.elsewhere,
+            )
+            effort = min(map(lattice.effort, near), default=before)
+            nearer, before = effort < before * (1.0 - numbers.nearer), effort
+            if lattice.out_of_time() or not (nearer or others):
+                break
+            jobs = [_Sweep(soften=path, thorough=thorough) for path in near] if nearer else []
+            count = numbers.beside if jobs else len(others)
+            walked([*jobs, *others[:count]])
+            del others[:count]
+            given += entered()
     settled += lattice.worth_showing([*seeds, *given], {})
     return list({one.edits: one for one in settled}.values())
 
 
-def _touched_up(lattice: Lattice, basis: Basis, path: Path) -> list[Way]:
+def _touched_up(lattice: Lattice, basis: Basis, path: Path, thorough: bool) -> list[Way]:
     """Nearer paths, from one within the rules, with notes of the source given back and traded."""
     numbers = lattice.numbers
     if not lattice.read(path).within or not any(path):
         return []
     touching, refused = Touching(lattice, basis, path), Refused()
-    give_back(touching, numbers.gifts, refused)
+    give_back(touching, numbers.thorough if thorough else numbers.gifts, refused)
     given = touching.way()
-    left = trade(touching, numbers.trades, refused)
+    left = trade(touching, numbers.thorough if thorough else numbers.trades, refused)
     give_back(touching, left, refused)
     return list(dict.fromkeys(way for way in (given, touching.way()) if way is not None))
 

@@ -47,6 +47,7 @@ class SearchSettings:
     surely: float
     gifts: int
     trades: int
+    thorough: int
     trade_share: float
     drop_cost: float
     gift_worth: float
