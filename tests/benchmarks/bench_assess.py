@@ -4,7 +4,7 @@
 
 First a row a keyboard work of music21's corpus: processor seconds of the whole assess, own reading
 of the file included, as a ratio to music21's parse of the same file in the same run (the least of
-nine turns of each, the two in turn, since a machine with neighbours has fast and slow seconds;
+25 turns of each, the two in turn, since a machine with neighbours has fast and slow seconds;
 beside it the ratio of the medians; numba's cache warm). A file that music21 has to convert is also
 measured as the MusicXML it was converted to. Then those works one after the other, again and again,
 cut into pieces of so many bars, so that every length is measured on the same music: milliseconds a
@@ -36,7 +36,7 @@ from simplify.score.read import open_score, select_part
 from simplify.technique.hand_search import forget
 from tests.benchmarks.real_music import PIECES, file_of, part_named
 
-TURNS = 9
+TURNS = 25
 SIZES = "50,100,200,500,1000,2000"
 
 
