@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from simplify.score.marks import only_pedals
-from simplify.score.measures import PlacedChild, integer, shift_of, transposed
+from simplify.score.measures import PlacedChild, in_ticks, integer, shift_of, transposed
 from simplify.score.model import TICKS, Bar, Pitch
 from simplify.score.notexml import Style, insert_child, number_text, text_element
 from simplify.score.read import BarLayout, LoadedPart
@@ -111,7 +111,7 @@ def _cues(
         return []
     at = Fraction(0)
     for item in measure.children:
-        amount = Fraction(item.element.findtext("duration") or 0) * TICKS / divisions
+        amount = in_ticks(item.element.findtext("duration") or "0", divisions)
         if item.element.tag == "backup":
             at -= amount
         elif item.element.tag in _TIMED and item.element.find("chord") is None:

@@ -251,7 +251,7 @@ def tempo_of(element: ET.Element) -> float | None:
 def shift_of(element: ET.Element, divisions: int) -> Fraction:
     """Ticks of a direction's `<offset>`."""
     text = (element.findtext("offset") or "").strip()
-    return Fraction(text) * TICKS / divisions if _SIGNED.match(text) else Fraction(0)
+    return in_ticks(text, divisions) if _SIGNED.match(text) else Fraction(0)
 
 
 def level_of(element: ET.Element) -> str:

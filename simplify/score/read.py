@@ -34,7 +34,6 @@ import sys
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from fractions import Fraction
 
 from simplify.counted import counted
 from simplify.errors import ScoreError, SelectionError
@@ -49,6 +48,7 @@ from simplify.score.measures import (
     RawBar,
     Reader,
     doubled_labels,
+    in_ticks,
     integer,
     lanes_of,
     level_of,
@@ -543,7 +543,7 @@ def _extents_elsewhere(
                         continue
                     text = (item.findtext("duration") or "0").strip()
                     if NUMBER.match(text):
-                        end = tick + Fraction(text) * TICKS / divisions
+                        end = tick + in_ticks(text, divisions)
                         found[index] = max(found.get(index, 0), round(end))
     return found
 

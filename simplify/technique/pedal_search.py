@@ -140,8 +140,8 @@ class Slide(NamedTuple):
 
     letters: which, each with a further cost (the other foot's neighbouring letter has one); leave:
     shape (42,), cost of one notch by way out; notch: further cost of two; enter: shape (42,), cost
-    of arriving at a sound held elsewhere; moment: where the moves are made, -1 if that is
-    still open; foot: who moves, None for both.
+    of arriving at a sound held elsewhere; moment: where the moves are made, -1 if that is still
+    open; foot: who moves, None for both.
     """
 
     slot: int
@@ -169,9 +169,8 @@ class Slide(NamedTuple):
         which, further = _letters(self.letters)
         stages = np.empty((len(which), SETTINGS), dtype=np.int32)
         kernel.slide_stages(
-            state[left, right], which, further, self.leave,
-            self.enter, np.int32(self.notch), kernel.doubled(),
-            stages,
+            state[left, right], which, further, self.leave, self.enter, np.int32(self.notch),
+            kernel.doubled(), stages,
         )
         moves: list[Move] = []
         for (letter, extra), stage in zip(reversed(self.letters), reversed(stages), strict=True):
