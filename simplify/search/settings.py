@@ -39,6 +39,7 @@ class SearchSettings:
     softenings: int
     softened: int
     softened_alone: int
+    softened_thorough: int
     elsewhere: int
     returns: int
     nearer: float
