@@ -346,9 +346,8 @@ def _walk(
     After that the nearest path so far is softened further and touched up, what comes of that enters
     the lattice, and so on as long as that is clearly nearer; beside these rounds go the other
     sweeps, and notes are given back to those eased evenly (`even`); after them the next nearest
-    path of another kind is softened, too. When that brings nothing more, a few paths that are much
-    unlike are touched up thoroughly, in rounds as before, each path once: where touching up comes
-    out hangs on where it begins. Each job knows what was known before its round.
+    path of another kind is softened, too. When that brings nothing more, both are touched up
+    thoroughly, in rounds as before. Each job knows what was known before its round.
     """
     lattice = team.lattice
     numbers = lattice.numbers
@@ -395,24 +394,18 @@ def _walk(
     others += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     others += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     given: list[Path] = []
-    spent: set[Path] = set()
     for thorough in (False, True):
         before = float("inf")
         for _ in range(numbers.returns):
-            most = numbers.softened if others else numbers.softened_alone
             near = _unlike(
-                _nearest(lattice, found), numbers.softened_thorough if thorough else most,
+                _nearest(lattice, found), numbers.softened if others else numbers.softened_alone,
                 numbers.elsewhere,
             )
             effort = min(map(lattice.effort, near), default=before)
             nearer, before = effort < before * (1.0 - numbers.nearer), effort
             if lattice.out_of_time() or not (nearer or others):
                 break
-            jobs = [
-                _Sweep(soften=path, thorough=thorough, first=path in spent) for path in near
-            ] if nearer else []
-            if thorough:
-                spent.update(near)
+            jobs = [_Sweep(soften=path, thorough=thorough) for path in near] if nearer else []
             count = numbers.beside if jobs else len(others)
             walked([*jobs, *others[:count]])
             del others[:count]

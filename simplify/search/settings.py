@@ -39,7 +39,6 @@ class SearchSettings:
     softenings: int
     softened: int
     softened_alone: int
-    softened_thorough: int
     elsewhere: int
     returns: int
     nearer: float
