@@ -66,6 +66,7 @@ def struck(heard: list[Heard], low: float, high: float) -> list[int]:
     return [h.pitch.midi for h in heard if low - 0.01 <= h.onset < high - 0.01]
 
 
+@pytest.mark.xdist_group("keep_melody")  # one process, so that searches are shared
 @pytest.mark.parametrize("window", WINDOWS, ids=lambda w: w[0])
 def test_melody(window: Window) -> None:
     _, source, rewrites = kept(window, "melody")
@@ -130,6 +131,7 @@ def test_a_promise_that_cannot_be_kept_is_said_not_broken() -> None:
     assert "Kept as asked: melody" in of_rewrites(result, "out", [])
 
 
+@pytest.mark.xdist_group("keep_melody")
 @pytest.mark.parametrize("window", WINDOWS, ids=lambda w: w[0])
 def test_alternatives_are_not_copies(window: Window) -> None:
     """By the notes of the written files: at most one pair of alternatives agrees in more than two

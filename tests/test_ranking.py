@@ -4,6 +4,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -11,6 +12,7 @@ from simplify.score.model import Edit
 from simplify.score.text import parse_part
 from simplify.search.ranking import (
     Candidate,
+    Worth,
     bars_apart,
     choose,
     difference_in_kind,
@@ -91,8 +93,19 @@ def test_of_two_near_copies_the_one_with_fewer_slips_is_shown():
     slip = Slip("parallels", 0, "1", "melody and bass move in parallel fifths")
     near = replace(candidate(0.20, 20.0, (0, 1, 2, 3)), slips=(slip, slip))
     far = replace(near, distance=SimpleNamespace(total=0.21), slips=(slip,), edits=near.edits[:3])
-    assert [c.candidate for c in choose([near, far], SOURCE, 1, 0.34, 0.1)] == [far]
-    assert [c.candidate for c in choose([near, far], SOURCE, 1, 0.34, 0.01)] == [near]
+    for slip_worth, shown in ((0.1, far), (0.01, near)):
+        (first,) = choose([near, far], SOURCE, 1, 0.34, worth=Worth(slip=slip_worth))
+        assert first.candidate is shown
+
+
+@pytest.mark.parametrize(("further", "shown"), [(0.025, "none"), (0.035, "one")])
+def test_to_make_no_slip_is_worth_some_distance_and_not_any(further: float, shown: str):
+    """A rewrite that is much nearer comes first although it makes a slip, which it says."""
+    slip = Slip("parallels", 0, "1", "melody and bass move in parallel fifths")
+    one = replace(candidate(0.20, 20.0, (0, 1, 2, 3)), slips=(slip,))
+    none = candidate(0.20 + further, 21.0, (0, 1, 2, 3), mark=2)
+    (first,) = choose([one, none], SOURCE, 1, 0.34, worth=Worth(spotless=0.03))
+    assert first.candidate is (none if shown == "none" else one)
 
 
 def test_one_that_keeps_figures_is_shown_beside_nearer_ones():
@@ -103,11 +116,12 @@ def test_one_that_keeps_figures_is_shown_beside_nearer_ones():
     even = candidate(0.30, 21.0, mark=3)
     pool = [near, second, even]
     assert [c.candidate for c in choose(pool, SOURCE, 2, 0.3)] == [near, second]
-    chosen = choose(pool, SOURCE, 2, 0.3, unlike=0.15)
+    chosen = choose(pool, SOURCE, 2, 0.3, worth=Worth(unlike=0.15))
     assert [c.candidate for c in chosen] == [near, even]
     assert "alike" in chosen[1].note
     patchy = replace(even, unlike=0.6)
-    assert [c.candidate for c in choose([near, patchy], SOURCE, 2, 0.3, unlike=0.15)] == [near]
+    chosen = choose([near, patchy], SOURCE, 2, 0.3, worth=Worth(unlike=0.15))
+    assert [c.candidate for c in chosen] == [near]
 
 
 def test_one_of_another_kind_is_shown_before_a_nearer_one_like_the_first():
@@ -120,7 +134,7 @@ def test_one_of_another_kind_is_shown_before_a_nearer_one_like_the_first():
     assert difference_in_kind(first, like) == difference_in_kind(other, again) == 0.0
 
     def shown(count: int, kinds: float) -> list[Candidate]:
-        return [c.candidate for c in choose(pool, SOURCE, count, 0.3, kinds=kinds)]
+        return [c.candidate for c in choose(pool, SOURCE, count, 0.3, worth=Worth(kinds=kinds))]
 
     assert shown(2, 0.0) == [first, like]
     assert shown(2, 0.2) == [first, other]

@@ -144,7 +144,10 @@ def test_same_result_with_two_processes(part: Part, found: Found):
 def test_same_result_with_two_processes_on_real_music(name: str, first: int, last: int):
     """Where jobs learn, trim and meet ties: what one did must not reach another of its round."""
     real = select_part(open_score(str(music21.corpus.getWork(name))), None).part
-    one, two = (search(real, first, last, AMATEUR, ALL, workers=workers) for workers in (1, 2))
+    few = replace(settings(), returns=2, thorough=16, softened_thorough=2)
+    one, two = (
+        search(real, first, last, AMATEUR, ALL, workers=workers, numbers=few) for workers in (1, 2)
+    )
     assert one.choices
     assert [c.edits for c in one.front] == [c.edits for c in two.front]
     assert [c.candidate.edits for c in one.choices] == [c.candidate.edits for c in two.choices]
@@ -156,21 +159,15 @@ def nearest(front: Sequence[Candidate]) -> float:
     return min(c.distance.total for c in front if c.within)
 
 
-def test_touching_up_in_rounds_comes_nearer():
-    """What is given back and traded pays here, and so does going on from where that led. (It does
-    not everywhere: a touched-up path may lead on to a worse one than the sweeps would find.)"""
+def test_touching_up_comes_nearer():
+    """What is given back and traded pays."""
     name = "schumann_clara/polonaise_op1n1"
     real = select_part(open_score(str(music21.corpus.getWork(name))), None).part
-
-    def with_numbers(**given: int) -> float:
-        numbers = replace(settings(), **given)  # type: ignore[arg-type]
-        return nearest(search(real, 0, 3, AMATEUR, ALL, numbers=numbers, workers=2).front)
-
-    whole, once = with_numbers(), with_numbers(returns=1)
-    untouched = with_numbers(gifts=0, trades=0, thorough=0)
-    assert whole < 0.95 * once
+    whole, untouched = (
+        nearest(search(real, 0, 3, AMATEUR, ALL, numbers=numbers, workers=2).front)
+        for numbers in (settings(), replace(settings(), gifts=0, trades=0, thorough=0))
+    )
     assert whole < 0.95 * untouched
-    assert untouched > with_numbers(thorough=0) >= whole
 
 
 def test_a_front_is_not_of_the_hard_bars_only():

@@ -1,8 +1,8 @@
 """Gives notes of the source back to all bars of one figure at once, so that they stay alike.
 
 What was taken from an accompaniment or a tune at one place of the bar comes back at that place in
-every bar that has the figure, or in none: a listener hears the pattern go on. One gift is one
-reading.
+every bar that has the figure, or in none: a listener hears the pattern go on; where it was moved,
+what stands for it goes. One gift is one reading.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from simplify.search.touch import State, Touch, Touching
 class _Place:
     """Where a figure has lost something. leading: whether in the tune; figure: number of the
     figure; onset: ticks from the start of the bar; staff; whole: whether all of a chord; note: its
-    number in the chord from below."""
+    number in the chord from below; instead: whether what stands for it goes."""
 
     leading: bool
     figure: int
@@ -25,6 +25,7 @@ class _Place:
     staff: int
     whole: bool
     note: int
+    instead: bool
 
 
 def give_alike(touching: Touching, readings: int) -> int:
@@ -53,7 +54,7 @@ def _next(touching: Touching, refused: set[_Place]) -> tuple[_Place, dict[int, S
         table.keys() - refused,
         key=lambda p: (
             not p.leading, -sum(map(len, table[p].values())), p.note, not p.whole, p.onset, p.staff,
-            p.figure,
+            p.figure, not p.instead,
         ),
     ):
         fresh: dict[int, State] = {}
@@ -81,7 +82,7 @@ def _places(touching: Touching) -> dict[_Place, dict[int, list[Touch]]]:
     table: dict[_Place, dict[int, list[Touch]]] = defaultdict(dict)
     for at in touching.states:
         low = touching.lattice.spans[at][0]
-        for gift in touching.gifts(at):
+        for gift in touching.gifts(at, beats=False):
             bar, first = basis.part.bars[low + gift.bar], gift.notes[0]
             leading = any(note.id in basis.tune for note in gift.notes)
             chord = sorted(
@@ -91,6 +92,7 @@ def _places(touching: Touching) -> dict[_Place, dict[int, list[Touch]]]:
             place = _Place(
                 leading, figures[leading, bar.index], first.onset - bar.onset, first.staff,
                 len(gift.notes) > 1, chord.index(first.pitch.midi) if len(gift.notes) == 1 else 0,
+                bool(gift.instead),
             )
             table[place].setdefault(at, []).append(gift)
     return table

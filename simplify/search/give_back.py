@@ -33,8 +33,9 @@ class Price:
         return sum(value for _, value in self.strains)
 
 
-Refused = dict[tuple[int, frozenset[NoteId]], Price | None]
-"""(Column, notes) of gifts that are not to be tried (again), with their price if it was read."""
+Refused = dict[tuple[int, frozenset[NoteId], frozenset[tuple[int, int]]], Price | None]
+"""(Column, notes, what goes for them) of gifts that are not to be tried (again), with their price
+if it was read."""
 
 
 def give_back(touching: Touching, readings: int, refused: Refused) -> int:
@@ -58,13 +59,13 @@ def give_back(touching: Touching, readings: int, refused: Refused) -> int:
 def _gift(touching: Touching, at: int, refused: Refused) -> tuple[Touch, State] | None:
     """The first gift to a column that brings it nearer."""
     for gift in touching.gifts(at):
-        if (at, gift.ids) in refused:
+        if (at, *gift.key) in refused:
             continue
         state = touching.touched(at, [gift])
         worth = touching.lattice.numbers.gift_worth
         if state is not None and touching.states[at].effort - state.effort > worth:
             return gift, state
-        refused[at, gift.ids] = None
+        refused[at, *gift.key] = None
     return None
 
 
@@ -85,7 +86,7 @@ def _taken(
             kept.pop(touching.lattice.to_blame(before, reading, sorted(kept)))
         for at in waiting.keys() - kept.keys():
             gift = offered[at][0]
-            refused[at, gift.ids] = None if reading is None else price(
+            refused[at, *gift.key] = None if reading is None else price(
                 touching, at, gift, waiting[at], reading
             )
         waiting = kept

@@ -62,6 +62,18 @@ class Candidate:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """What is worth distance when alternatives are chosen. slip: that one slip less is made, in one
+    bar's distance; spotless: that none is made at all; unlike: that all bars of a figure stay
+    alike; kinds: to be quite unlike those chosen before, in bars and in kind."""
+
+    slip: float = 0.0
+    spotless: float = 0.0
+    unlike: float = 0.0
+    kinds: float = 0.0
+
+
 def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int, int]:
     """Playable first, since a rewrite with a fault is none; then within the tier, since that was
     asked for; then the least distance, since the music is the composer's; then the lower
@@ -78,15 +90,17 @@ def rank_key(candidate: Candidate) -> tuple[int, bool, float, float, int, int]:
 
 
 def _entry_key(
-    candidate: Candidate, slip: float, unlike: float = 0.0, more: float = 0.0
+    candidate: Candidate, worth: Worth, more: float = 0.0, first: bool = False
 ) -> tuple[object, ...]:
-    """The order in which candidates are looked at: `rank_key`, with those that make no slip first,
-    each further slip as much as `slip` of one bar's distance, a passage in which no bars of a
-    figure are alike any more as `unlike` of its distance, and `more` of it."""
+    """The order in which candidates are looked at: `rank_key`, with what each lacks counted as
+    distance, and `more` of it. first: whether it is the first alternative that is looked for, which
+    comes first whatever figures it breaks up."""
     faults, above, far, *rest = rank_key(candidate)
     slips = len(candidate.slips)
-    far += slip * slips / len(candidate.bars) + unlike * candidate.unlike + more
-    return faults, above, bool(slips), far, *rest
+    far += worth.slip * slips / len(candidate.bars) + worth.spotless * bool(slips) + more
+    if not first:
+        far += worth.unlike * candidate.unlike
+    return faults, above, far, *rest
 
 
 def difference_in_kind(one: Candidate, other: Candidate) -> float:
@@ -131,28 +145,25 @@ def choose(
     source: Bars,
     count: int,
     near_copy: float,
-    slip: float = 0.0,
     alike: float = 0.0,
-    unlike: float = 0.0,
-    kinds: float = 0.0,
+    worth: Worth = Worth(),
 ) -> tuple[Choice, ...]:
     """The alternatives to show, best first.
 
-    The first in rank order comes first, and then one after the other what is best beside those
-    chosen: those that make a slip as music after those that make none (within the tier, and then
-    above it), each slip counted as `slip` of one bar's distance, like bars that are not treated
-    alike as up to `unlike`, and likeness to the most similar of those chosen, in bars and in kind,
-    as up to `kinds`. A candidate enters if it is not a near copy of one already in (it must differ
-    in at least `near_copy` of the changed bars, where bars that share all but a share of `alike` of
-    their notes do not) and if, of it and any one in that dominates it or is dominated by it, the
-    worse differs in kind and then says so: more than half of its steps are of other strategies or
-    in other bars, or it makes no slip where the better does, or keeps figures that the better
-    breaks up. Room that is left goes to undominated ones, at most one near copy among them.
+    The first in rank order comes first, slips counted as distance, and then one after the other
+    what is best beside those chosen, with all that is worth distance counted (`Worth`; likeness is
+    that to the most similar of those chosen). A candidate enters if it is not a near copy of one
+    already in (it must differ in at least `near_copy` of the changed bars, where bars that share
+    all but a share of `alike` of their notes do not) and if, of it and any one in that dominates it
+    or is dominated by it, the worse differs in kind and then says so: more than half of its steps
+    are of other strategies or in other bars, or it makes no slip where the better does, or keeps
+    figures that the better breaks up. Room that is left goes to undominated ones, at most one near
+    copy among them.
     """
-    pool = sorted(candidates, key=lambda c: _entry_key(c, slip))
+    pool = sorted(candidates, key=lambda c: _entry_key(c, worth, first=True))
     chosen = pool[: min(1, count)]
     waiting: list[Candidate] = []
-    rest = sorted(pool[1:], key=lambda c: _entry_key(c, slip, unlike))
+    rest = sorted(pool[1:], key=lambda c: _entry_key(c, worth))
     close = dict.fromkeys(map(id, rest), 0.0)
     while rest and len(chosen) < count:
         last, open_to = chosen[-1], []
@@ -165,11 +176,11 @@ def choose(
             close[id(candidate)] = max(close[id(candidate)], near)
             open_to.append(candidate)
         if open_to:
-            best = min(open_to, key=lambda c: _entry_key(c, slip, unlike, kinds * close[id(c)]))
+            best = min(open_to, key=lambda c: _entry_key(c, worth, worth.kinds * close[id(c)]))
             chosen.append(best)
             open_to = [c for c in open_to if c is not best]
         rest = open_to
-    waiting.sort(key=lambda c: _entry_key(c, slip, unlike))
+    waiting.sort(key=lambda c: _entry_key(c, worth))
     copies = 0
     for candidate in waiting:  # rather than show too few: the rest of the front, one near copy
         if len(chosen) >= count:

@@ -19,7 +19,7 @@ from simplify.search.give_alike import give_alike
 from simplify.search.give_back import Refused, give_back
 from simplify.search.grow import Grown, grow_variants
 from simplify.search.lattice import Lattice, Path, Settled, Way, cut_columns, moved
-from simplify.search.ranking import Candidate, Choice, choose, rank_key, written_bars
+from simplify.search.ranking import Candidate, Choice, Worth, choose, rank_key, written_bars
 from simplify.search.reading import Reading, read_bars
 from simplify.search.settings import SearchSettings, settings
 from simplify.search.touch import Touching
@@ -346,8 +346,9 @@ def _walk(
     After that the nearest path so far is softened further and touched up, what comes of that enters
     the lattice, and so on as long as that is clearly nearer; beside these rounds go the other
     sweeps, and notes are given back to those eased evenly (`even`); after them the next nearest
-    path of another kind is softened, too. When that brings nothing more, both are touched up
-    thoroughly, in rounds as before. Each job knows what was known before its round.
+    path of another kind is softened, too. When that brings nothing more, a few paths that are much
+    unlike are touched up thoroughly, in rounds as before, each path once: where touching up comes
+    out hangs on where it begins. Each job knows what was known before its round.
     """
     lattice = team.lattice
     numbers = lattice.numbers
@@ -394,18 +395,24 @@ def _walk(
     others += [_Sweep(share=numbers.soft), _Sweep(fill=numbers.filled)]
     others += [_Sweep(shunned=leaned, shun=shun) for shun in numbers.shuns]
     given: list[Path] = []
+    spent: set[Path] = set()
     for thorough in (False, True):
         before = float("inf")
         for _ in range(numbers.returns):
+            most = numbers.softened if others else numbers.softened_alone
             near = _unlike(
-                _nearest(lattice, found), numbers.softened if others else numbers.softened_alone,
+                _nearest(lattice, found), numbers.softened_thorough if thorough else most,
                 numbers.elsewhere,
             )
             effort = min(map(lattice.effort, near), default=before)
             nearer, before = effort < before * (1.0 - numbers.nearer), effort
             if lattice.out_of_time() or not (nearer or others):
                 break
-            jobs = [_Sweep(soften=path, thorough=thorough) for path in near] if nearer else []
+            jobs = [
+                _Sweep(soften=path, thorough=thorough, first=path in spent) for path in near
+            ] if nearer else []
+            if thorough:
+                spent.update(near)
             count = numbers.beside if jobs else len(others)
             walked([*jobs, *others[:count]])
             del others[:count]
@@ -515,14 +522,15 @@ def _select(
             )
         )
     pool.sort(key=rank_key)
+    numbers = lattice.numbers
+    worth = Worth(numbers.slip, numbers.spotless, numbers.unlike, numbers.kinds)
     checked: set[int] = set()
     while True:
         playable = [
             c for c in pool if not c.faults and c.reading.difficulty < original.difficulty
         ]
         choices = choose(
-            playable, source, count, lattice.numbers.near_copy, lattice.numbers.slip,
-            lattice.numbers.alike, lattice.numbers.unlike, lattice.numbers.kinds,
+            playable, source, count, numbers.near_copy, numbers.alike, worth
         )
         fresh = [c.candidate for c in choices if id(c.candidate.part) not in checked]
         if not fresh:

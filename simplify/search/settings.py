@@ -39,6 +39,7 @@ class SearchSettings:
     softenings: int
     softened: int
     softened_alone: int
+    softened_thorough: int
     elsewhere: int
     returns: int
     nearer: float
@@ -63,6 +64,7 @@ class SearchSettings:
     distance: float
     near_copy: float
     alike: float
+    spotless: float
     unlike: float
     kinds: float
 

@@ -1,23 +1,24 @@
 """The columns of a path touched up note by note: what each could take in or lose, and what the
 whole then asks.
 
-Notes of the source that a column has lost may come back (`gifts`), notes of its accompaniment may
-go (`drops`). What a column becomes is written as clean notation again, in one edit after those that
-it had. A whole reading of the passage tells what every changed column costs, as long as no two
-neighbours change at once, so that many are tried in one reading.
+Notes of the source that a column has lost may come back (`gifts`), instead of what stands for them
+there or beside it; notes of its accompaniment may go (`drops`). What a column becomes is written as
+clean notation again, in one edit after those that it had. A whole reading of the passage tells what
+every changed column costs, as long as no two neighbours change at once, so that many are tried in
+one reading.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from simplify.distance import distance
 from simplify.errors import EditError
 from simplify.realise.bar import Basis, enriched
 from simplify.realise.edit import WRITE_ANEW, rewritten
-from simplify.score.model import Edit, Note, NoteId, Passage
+from simplify.score.model import Bar, Edit, Note, NoteId, Passage
 from simplify.search.lattice import Lattice, Path, Way
 from simplify.search.reading import Reading
 from simplify.sense import slips
@@ -26,7 +27,12 @@ from simplify.strategy import broken_promises
 GIVEN, LEFT = "some notes of the original put back", "some notes left out"
 """What is said of a bar that was touched up."""
 
+_NEXT_STRING = 2
+"""Semitones to which a bar written in one setting moves a note (`realise.bar`)."""
+
 _Rows = tuple[tuple[Note, ...], ...]
+_Place = tuple[int, int]
+"""Tick and sound (MIDI key) of a note."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,22 +47,25 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Touch:
-    """Notes of one hand, struck together, that come back (`back`) or go. bar: counted from the
-    column's first."""
+    """Notes of one hand, a chord or a beat, that come back (`back`) or go. bar: counted from the
+    column's first; instead: what the source does not have and stands for them (notes moved): it
+    goes when they come back."""
 
     bar: int
     notes: tuple[Note, ...]
     back: bool
+    instead: frozenset[_Place] = frozenset()
 
     @property
-    def ids(self) -> frozenset[NoteId]:
-        """Which notes they are."""
-        return frozenset(note.id for note in self.notes)
+    def key(self) -> tuple[frozenset[NoteId], frozenset[_Place]]:
+        """Which notes come or go."""
+        return frozenset(note.id for note in self.notes), self.instead
 
     @property
-    def places(self) -> frozenset[tuple[int, int]]:
-        """(tick, sound) of each: what stays the same when a bar is written anew around them."""
-        return frozenset((note.onset, note.pitch.midi) for note in self.notes)
+    def places(self) -> frozenset[_Place]:
+        """Of each note that comes or goes: what stays the same when a bar is written anew around
+        them."""
+        return self.instead | _places(self.notes)
 
 
 class Touching:
@@ -74,10 +83,13 @@ class Touching:
             if (variant := lattice.variants[at][choice]).edits
         }
         self.reading = lattice.read(path)
+        self._touched: dict[int, dict[object, State | None]] = {}
 
     def take(self, fresh: Mapping[int, State], reading: Reading) -> None:
         """Goes on with some columns changed, as read."""
         self.states, self.reading = {**self.states, **fresh}, reading
+        for at in fresh:
+            self._touched.pop(at, None)
 
     def edits(self, fresh: Mapping[int, State]) -> list[tuple[Edit, ...]]:
         """Of every column, some of them changed."""
@@ -96,26 +108,48 @@ class Touching:
         """What the lattice takes in of the path as it stands."""
         return self.lattice.ready(self.edits({}), self.reading)
 
-    def gifts(self, at: int) -> Iterator[Touch]:
-        """What a column could be given back: the chords of a hand whole, then note by note, the
-        tune before the bass and the bass before the rest."""
+    def gifts(self, at: int, beats: bool = True) -> Iterator[Touch]:
+        """What a column could be given back, the tune before the bass and the bass before the rest:
+        the chords of a hand whole, note by note, and (beats) a beat of a hand as the source has it.
+        What has been moved comes back instead of what stands for it first, then beside that."""
         low, high = self.lattice.spans[at]
-        found: list[tuple[tuple[bool, ...], int, Touch]] = []
-        for bar in range(low, high + 1):
-            source = self.basis.part.notes_by_bar[bar]
-            struck = {(n.onset, n.pitch.midi) for n in self.states[at].rows[bar - low]}
-            lowest: dict[int, int] = {}
-            for note in source:
-                lowest[note.onset] = min(note.pitch.midi, lowest.get(note.onset, 128))
-            gone = [n for n in source if (n.onset, n.pitch.midi) not in struck]
-            for onset, notes in _by_hand(gone):
-                sung = any(note.id in self.basis.tune for note in notes)
-                bass = any(note.pitch.midi == lowest[onset] for note in notes)
-                rank = (not sung, not bass, len(notes) == 1)
-                found.append((rank, onset, Touch(bar - low, notes, True)))
-        found.sort(key=lambda row: row[:2])
-        for _, _, gift in found:
+        found = [
+            row for bar in range(low, high + 1) for row in self._ranked_gifts(at, bar, beats)
+        ]
+        for _, _, gift in sorted(found, key=lambda row: row[:2]):
             yield gift
+
+    def _ranked_gifts(
+        self, at: int, bar: int, beats: bool
+    ) -> list[tuple[tuple[bool, ...], int, Touch]]:
+        """(rank, tick, gift) of a bar."""
+        source, row = self.basis.part.notes_by_bar[bar], bar - self.lattice.spans[at][0]
+        struck, places = _places(self.states[at].rows[row]), _places(source)
+        # what it is tied to comes into the next bar, and isn't struck
+        gone = [replace(n, tie_out=False) for n in source if _place(n) not in struck]
+        strays = [
+            n for n in self.states[at].rows[row]
+            if _place(n) not in places and not (n.grace or n.tie_in or n.tie_out)
+        ]
+        lowest: dict[int, int] = {}
+        for note in source:
+            lowest[note.onset] = min(note.pitch.midi, lowest.get(note.onset, 128))
+
+        def sung(notes: Iterable[Note]) -> bool:
+            return any(note.id in self.basis.tune for note in notes)
+
+        found: list[tuple[tuple[bool, ...], int, Touch]] = []
+        for onset, notes in _by_hand(gone):
+            bass = any(note.pitch.midi == lowest[onset] for note in notes)
+            rank = (not sung(notes), not bass, len(notes) == 1)
+            instead = frozenset(_moved(notes, strays))
+            if instead:
+                found.append((rank, onset, Touch(row, notes, True, instead)))
+            found.append((rank, onset, Touch(row, notes, True)))
+        by_beat = _by_beat(self.basis.part.bars[bar], gone, strays) if beats else ()
+        for onset, notes, stray in by_beat:
+            found.append(((not sung(notes), True, False), onset, Touch(row, notes, True, stray)))
+        return found
 
     def drops(self, at: int) -> Iterator[Touch]:
         """What a column could lose: the chords of a hand whole, and note by note, all but the
@@ -123,22 +157,28 @@ class Touching:
         low = self.lattice.spans[at][0]
         for bar, row in enumerate(self.states[at].rows):
             source = self.basis.part.notes_by_bar[low + bar]
-            tune = {(n.onset, n.pitch.midi) for n in source if n.id in self.basis.tune}
-            rest = [n for n in row if (n.onset, n.pitch.midi) not in tune]
+            tune = _places(n for n in source if n.id in self.basis.tune)
+            rest = [n for n in row if _place(n) not in tune]
             for _, notes in _by_hand(rest):
                 yield Touch(bar, notes, False)
 
     def touched(self, at: int, touches: Sequence[Touch]) -> State | None:
         """A column with these touches; None if it can't be written, breaks a promise, or makes a
         slip that it did not make before."""
+        known = self._touched.setdefault(at, {})
+        key = tuple((touch.back, touch.bar, *touch.key) for touch in touches)
+        if key not in known:
+            known[key] = self._made(at, touches)
+        return known[key]
+
+    def _made(self, at: int, touches: Sequence[Touch]) -> State | None:
         lattice, (low, high) = self.lattice, self.lattice.spans[at]
         state = self.states[at]
         rows = list(state.rows)
         for touch in touches:
             row = rows[touch.bar]
-            kept = row if touch.back else [
-                n for n in row if n.grace or (n.onset, n.pitch.midi) not in touch.places
-            ]
+            going = touch.instead if touch.back else touch.places
+            kept = [n for n in row if n.grace or _place(n) not in going]
             back = touch.notes if touch.back else ()
             rows[touch.bar] = enriched(self.basis, low + touch.bar, kept, back)
         if _ties(rows) != _ties(state.rows):
@@ -168,6 +208,14 @@ class Touching:
         return State(edits, whole.notes_by_bar[low : high + 1], effort, made)
 
 
+def _place(note: Note) -> _Place:
+    return note.onset, note.pitch.midi
+
+
+def _places(notes: Iterable[Note]) -> set[_Place]:
+    return {_place(note) for note in notes}
+
+
 def _by_hand(notes: Sequence[Note]) -> list[tuple[int, tuple[Note, ...]]]:
     """(onset, notes) of every chord of a hand, and of each of its notes, as far as no tie holds
     them."""
@@ -181,6 +229,41 @@ def _by_hand(notes: Sequence[Note]) -> list[tuple[int, tuple[Note, ...]]]:
             found.append((onset, tuple(chord)))
         found += [(onset, (note,)) for note in chord]
     return found
+
+
+def _by_beat(
+    bar: Bar, gone: Sequence[Note], strays: Sequence[Note]
+) -> Iterator[tuple[int, tuple[Note, ...], frozenset[_Place]]]:
+    """(tick, notes, what stands for them) of each beat of a hand, where that is more than one chord
+    or note."""
+    for tick in range(bar.onset - bar.lead % bar.pulse_ticks, bar.end, bar.pulse_ticks):
+        for staff in (1, 2):
+            notes, others = (
+                tuple(
+                    n for n in row
+                    if tick <= n.onset < tick + bar.pulse_ticks and n.staff == staff
+                    and not (n.tie_in or n.grace)
+                )
+                for row in (gone, strays)
+            )
+            if notes and (len({n.onset for n in notes}) > 1 or len(others) > 1):
+                yield tick, notes, frozenset(_places(others))
+
+
+def _moved(notes: Sequence[Note], strays: Sequence[Note]) -> Iterator[_Place]:
+    """What stands for notes of the source: the nearest in time of their sound, else another sound
+    at their moment, of the same pitch class or as near as the next string."""
+    for note in notes:
+        midi = note.pitch.midi
+        same = [(abs(n.onset - note.onset), n.onset) for n in strays if n.pitch.midi == midi]
+        if same:
+            yield min(same)[1], midi
+            continue
+        for other in strays:
+            apart = abs(other.pitch.midi - midi)
+            if other.onset == note.onset and (apart % 12 == 0 or apart <= _NEXT_STRING):
+                yield other.onset, other.pitch.midi
+                break
 
 
 def _ties(rows: Sequence[Sequence[Note]]) -> set[tuple[int, int, int, bool]]:

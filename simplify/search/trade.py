@@ -188,4 +188,4 @@ def _forget(touching: Touching, deals: Iterable[Deal], refused: Refused) -> None
         bar = touching.lattice.spans[one.at][0] + one.touch.bar
         for note in touching.basis.part.notes_by_bar[bar]:
             if (note.onset, note.pitch.midi) in one.touch.places:
-                refused[one.at, frozenset({note.id})] = None
+                refused[one.at, frozenset({note.id}), frozenset()] = None
