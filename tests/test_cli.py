@@ -1,12 +1,17 @@
 """The command line as outside scripts see it: exit codes, one error line, JSON alone on stdout."""
 
+import contextlib
+import io
 import json
 import subprocess
 import sys
 import zipfile
 from pathlib import Path
+from unittest import mock
 
 import pytest
+
+from simplify import cli
 
 ROOT = Path(__file__).resolve().parent.parent
 EXAMPLE = next((ROOT / "examples").glob("*.musicxml"), None)
@@ -23,6 +28,22 @@ def run(*words: object, data: bytes | None = None) -> subprocess.CompletedProces
     )
 
 
+def run_here(*words: object) -> subprocess.CompletedProcess[bytes]:
+    """Runs the command in this process, without the seconds that a new one takes to start."""
+    out, err = (io.TextIOWrapper(io.BytesIO(), "utf-8", write_through=True) for _ in range(2))
+    code = 0
+    with (
+        mock.patch.object(sys, "argv", ["gentler", *map(str, words)]), contextlib.chdir(ROOT),
+        contextlib.redirect_stdout(out), contextlib.redirect_stderr(err),
+    ):
+        try:
+            cli.main()
+        except SystemExit as end:
+            code = int(end.code or 0)
+    written = (one.buffer.getvalue() for one in (out, err))  # type: ignore[attr-defined]
+    return subprocess.CompletedProcess(words, code, *written)
+
+
 @pytest.fixture(scope="module")
 def excerpt() -> Path:
     """A short score of the corpus, for commands that should be quick."""
@@ -37,7 +58,7 @@ def excerpt() -> Path:
 @pytest.mark.parametrize("command", COMMANDS)
 def test_help_has_an_example(command: str):
     """A user who asks for help is shown a line to copy."""
-    done = run(command, "--help")
+    done = run_here(command, "--help")
     assert done.returncode == 0
     assert f"Example: gentler {command}".encode() in done.stdout
 
@@ -242,9 +263,12 @@ def test_bad_scores_get_one_line(name: str, content: bytes, tmp_path: Path):
     path = tmp_path / name
     path.write_bytes(content)
     out = tmp_path / "out"
-    for words in (("assess", path), ("pedals", path, "--out", tmp_path / "o.musicxml"),
-                  ("rewrite", path, "--tier", "school", "--out", out)):
-        done = run(*words)
+    for start, words in (
+        (run, ("assess", path)),
+        (run_here, ("pedals", path, "--out", tmp_path / "o.musicxml")),
+        (run_here, ("rewrite", path, "--tier", "school", "--out", out)),
+    ):
+        done = start(*words)
         lines = done.stderr.decode().splitlines()
         assert done.returncode == 2, (words, done.stdout, done.stderr)
         assert len(lines) == 1
@@ -290,7 +314,7 @@ def test_bad_requests_get_one_line(
 ):
     """Usage errors look like every other: one line, exit 2, the offending word in it."""
     before = excerpt.read_bytes()
-    done = run(*(w.format(score=excerpt, tmp=tmp_path) for w in words))
+    done = run_here(*(w.format(score=excerpt, tmp=tmp_path) for w in words))
     lines = done.stderr.decode().splitlines()
     assert done.returncode == 2, (done.stdout, done.stderr)
     assert len(lines) == 1
