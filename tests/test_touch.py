@@ -21,8 +21,9 @@ from simplify.realise.edit import rewritten, written_anew
 from simplify.score.model import Part, Passage, changed
 from simplify.score.read import open_score, select_part
 from simplify.score.text import parse_part
+from simplify.search.asked import Asked, Known, Price, Question, has_room, price
 from simplify.search.ease import ease
-from simplify.search.give_back import Price, Refused, affordable, give_back
+from simplify.search.give_back import affordable, give_back
 from simplify.search.lattice import Lattice, Path, cut_columns
 from simplify.search.search import search
 from simplify.search.settings import settings
@@ -118,7 +119,7 @@ def test_what_comes_back_is_the_sources(case: Eased):
     is none of the source's."""
     touching = case.touching()
     before, source = places(finished(touching)), places(touching.lattice.part)
-    give_back(touching, NUMBERS.gifts, {})
+    give_back(touching, NUMBERS.gifts, Asked())
     after = places(finished(touching))
     assert after - before
     assert after - before <= source
@@ -129,7 +130,7 @@ def test_it_stays_within_the_rules_and_comes_nearer(case: Eased):
     """The reading that is kept is the one that a fresh reading of the finished music gives."""
     touching = case.touching()
     was, old = effort(touching), finished(touching)
-    give_back(touching, NUMBERS.gifts, {})
+    give_back(touching, NUMBERS.gifts, Asked())
     new = finished(touching)
     again = case.lattice.copy().passage_reading(new)
     assert again.within
@@ -144,8 +145,8 @@ def test_no_slip_comes_in(case: Eased):
     """A seventh that stays unresolved or a parallel octave is not the price of a note."""
     touching = case.touching()
     made = {at: state.slips for at, state in touching.states.items()}
-    left = give_back(touching, NUMBERS.gifts, {})
-    trade(touching, left + 10, {})
+    left = give_back(touching, NUMBERS.gifts, Asked())
+    trade(touching, left + 10, Asked())
     part = finished(touching)
     for at, (low, high) in enumerate(case.lattice.spans):
         old = Passage(case.lattice.part, low, high)
@@ -154,11 +155,11 @@ def test_no_slip_comes_in(case: Eased):
 
 def test_trades_bring_it_nearer_still(case: Eased):
     """After the gifts run out, dear notes are had for cheap ones; tune notes are never the coin."""
-    touching, refused = case.touching(), Refused()
-    give_back(touching, NUMBERS.gifts, refused)
+    touching, asked = case.touching(), Asked()
+    give_back(touching, NUMBERS.gifts, asked)
     was, before = effort(touching), finished(touching)
     tune = {(n.onset, n.pitch.midi) for n in case.lattice.part.notes if n.id in case.basis.tune}
-    trade(touching, NUMBERS.trades, refused)
+    trade(touching, NUMBERS.trades, asked)
     after = finished(touching)
     assert touching.reading == case.lattice.copy().passage_reading(after)
     assert touching.reading.within
@@ -260,11 +261,60 @@ def test_a_note_tied_over_the_bar_line_comes_back_without_the_tie():
 
 def test_what_was_refused_is_not_tried_again(case: Eased):
     """A second pass with the same refusals finds nothing to read."""
-    touching, refused = case.touching(), Refused()
-    left = give_back(touching, 10 * NUMBERS.gifts, refused)
+    touching, asked = case.touching(), Asked()
+    left = give_back(touching, 10 * NUMBERS.gifts, asked)
     assert left > 0
-    assert give_back(touching, left, refused) == left
-    assert any(isinstance(one, Price) for one in refused.values())
+    assert give_back(touching, left, asked) == left
+    assert any(isinstance(one, Price) for one in asked.refused.values())
+
+
+def test_what_is_known_is_not_read_again(case: Eased):
+    """Where a walk came out and was gone on from in vain, all was asked that can be: with that
+    known, nothing is read but what trades come to together."""
+
+    def walk(touching: Touching, known: Known) -> tuple[int, dict[Question, Price | None]]:
+        asked, before = Asked(known), touching.lattice.tally.readings
+        give_back(touching, 10 * NUMBERS.gifts, asked)
+        trade(touching, 10 * NUMBERS.trades, asked)
+        assert touching.reading == case.lattice.copy().passage_reading(finished(touching))
+        assert touching.reading.within
+        assert not asked.fresh.keys() & known.keys()
+        return touching.lattice.tally.readings - before, asked.fresh
+
+    touching, known = case.touching(), dict[Question, Price | None]()
+    for _ in range(10):
+        was = effort(touching)
+        walk(touching, {})
+        way = touching.way()
+        assert way is not None
+        lattice = case.lattice.copy()
+        touching = Touching(lattice, case.basis, lattice.enter(way))
+        if effort(touching) == was:
+            break
+    readings, known = walk(touching, {})
+    assert effort(touching) == was
+    again, fresh = walk(touching, known)
+    assert again < 0.2 * readings
+    assert not fresh
+
+
+def test_a_price_says_whether_there_is_room(case: Eased):
+    """Each gift by itself: what its price promises is what a reading of the whole says."""
+    touching, right, wrong = case.touching(), 0, 0
+    give_back(touching, 10 * NUMBERS.gifts, Asked())
+    for at in touching.states:
+        for gift in touching.gifts(at):
+            state = touching.touched(at, [gift])
+            reading = None if state is None else touching.read({at: state})
+            if state is None or reading is None:
+                continue
+            one = price(touching, at, gift, state.effort, reading)
+            if (one is not None and has_room(touching, one)) == reading.within:
+                right += 1
+            else:
+                wrong += 1
+    assert right > 20 * wrong
+    assert right > 20
 
 
 def test_not_all_of_the_source_can_be_had_at_once(case: Eased):
@@ -289,9 +339,9 @@ def test_not_all_of_the_source_can_be_had_at_once(case: Eased):
 )
 def test_promises_hold(name: str, first: int, last: int, keeps: Keeps):
     one = eased(name, first, last, keeps)
-    touching, refused = one.touching(), Refused()
-    left = give_back(touching, NUMBERS.gifts, refused)
-    trade(touching, left, refused)
+    touching, asked = one.touching(), Asked()
+    left = give_back(touching, NUMBERS.gifts, asked)
+    trade(touching, left, asked)
     whole = Passage(one.lattice.part, one.lattice.first, one.lattice.last)
     assert broken_promises(whole, whole.of(finished(touching)), keeps) == Keeps.NOTHING
 

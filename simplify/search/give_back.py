@@ -8,70 +8,50 @@ what each cost, and those that can be had together are read once more.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
 
-from simplify.difficulty.load import would_hold
-from simplify.score.model import NoteId
-from simplify.search.reading import BarReading, Reading
+from simplify.search.asked import Asked, has_room, may_hold, price
+from simplify.search.reading import Reading
 from simplify.search.touch import State, Touch, Touching
 
 
-@dataclass(frozen=True, slots=True)
-class Price:
-    """What a touch was read to do: effort saved and strain added (a drop: the other way round), the
-    strain by bar of the passage."""
-
-    at: int
-    touch: Touch
-    saved: float
-    strains: tuple[tuple[int, float], ...]
-
-    @property
-    def added(self) -> float:
-        """Strain, over all bars."""
-        return sum(value for _, value in self.strains)
-
-
-Refused = dict[tuple[int, frozenset[NoteId], frozenset[tuple[int, int]]], Price | None]
-"""(Column, notes, what goes for them) of gifts that are not to be tried (again), with their price
-if it was read."""
-
-
-def give_back(touching: Touching, readings: int, refused: Refused) -> int:
+def give_back(touching: Touching, readings: int, asked: Asked) -> int:
     """Gives back what the rules allow, in up to so many readings; says how many are left. What is
-    refused goes in there."""
+    found out of gifts goes in there."""
     turn, idle = 0, 0
     lattice = touching.lattice
     while idle < 2 and readings > 0 and not lattice.out_of_time():
         offered: dict[int, tuple[Touch, State]] = {}
         for at in sorted(touching.states, key=lambda at: ((at + turn) % 2, at)):
             if not {at - 1, at + 1} & offered.keys():
-                gift = _gift(touching, at, refused)
+                gift = _gift(touching, at, asked)
                 if gift is not None:
                     offered[at] = gift
-        readings = _taken(touching, offered, readings, refused)
+        readings = _taken(touching, offered, readings, asked)
         idle = 0 if offered else idle + 1
         turn += 1
     return readings
 
 
-def _gift(touching: Touching, at: int, refused: Refused) -> tuple[Touch, State] | None:
-    """The first gift to a column that brings it nearer."""
+def _gift(touching: Touching, at: int, asked: Asked) -> tuple[Touch, State] | None:
+    """The first gift to a column that brings it nearer, and for which there may be room."""
     for gift in touching.gifts(at):
-        if (at, *gift.key) in refused:
+        if (at, gift.key) in asked.refused:
             continue
-        state = touching.touched(at, [gift])
-        worth = touching.lattice.numbers.gift_worth
-        if state is not None and touching.states[at].effort - state.effort > worth:
-            return gift, state
-        refused[at, *gift.key] = None
+        known = asked.knows(touching, at, gift)
+        one = asked.of(touching, at, gift) if known else None
+        if not known or (one is not None and has_room(touching, one)):
+            state = touching.touched(at, [gift])
+            worth = touching.lattice.numbers.gift_worth
+            if state is not None and touching.states[at].effort - state.effort > worth:
+                return gift, state
+            asked.note(touching, at, gift, None)
+        asked.refused[at, gift.key] = one
     return None
 
 
 def _taken(
-    touching: Touching, offered: Mapping[int, tuple[Touch, State]], readings: int,
-    refused: Refused,
+    touching: Touching, offered: Mapping[int, tuple[Touch, State]], readings: int, asked: Asked
 ) -> int:
     """Takes as many of the gifts as the rules allow; the readings left."""
     waiting = {at: state for at, (_, state) in offered.items()}
@@ -81,33 +61,19 @@ def _taken(
         if reading is not None and reading.within:
             touching.take(waiting, reading)
             break
-        kept = {} if reading is None else affordable(touching, waiting, reading)
-        if reading is not None and len(kept) == len(waiting):
-            kept.pop(touching.lattice.to_blame(before, reading, sorted(kept)))
+        kept: dict[int, State] = {}
+        if reading is not None:
+            kept = affordable(touching, waiting, reading)
+            if len(kept) == len(waiting):
+                kept.pop(touching.lattice.to_blame(before, reading, sorted(kept)))
         for at in waiting.keys() - kept.keys():
-            gift = offered[at][0]
-            refused[at, *gift.key] = None if reading is None else price(
-                touching, at, gift, waiting[at], reading
-            )
+            gift, found = offered[at][0], None
+            if reading is not None:
+                found = price(touching, at, gift, waiting[at].effort, reading)
+                asked.note(touching, at, gift, found)
+            asked.refused[at, gift.key] = found
         waiting = kept
     return readings
-
-
-def price(
-    touching: Touching, at: int, touch: Touch, state: State, after: Reading
-) -> Price | None:
-    """What a touch did in a reading in which no neighbouring column was changed as well; None if a
-    fault came in."""
-    low, high = touching.lattice.inside(at)
-    strains = []
-    before = touching.reading.bars
-    for bar in range(max(0, low - 1), min(len(before), high + 2)):
-        was, now = before[bar], after.bars[bar]
-        if now.faults > was.faults:
-            return None
-        share = 1.0 if low <= bar <= high else 0.5  # a bar between two columns may be either's
-        strains.append((bar, share * (now.strain - was.strain)))
-    return Price(at, touch, touching.states[at].effort - state.effort, tuple(strains))
 
 
 def affordable(
@@ -128,26 +94,3 @@ def affordable(
         if may_hold(touching, after, [*kept, at]):
             kept.append(at)
     return {at: waiting[at] for at in kept}
-
-
-def may_hold(touching: Touching, after: Reading, columns: Collection[int]) -> bool:
-    """Whether the rules would take these columns as read after, with the others as they stand;
-    beside a changed column the worse of both counts."""
-    rows: list[BarReading] = list(touching.reading.bars)
-    for at in range(touching.columns):
-        low, high = touching.lattice.inside(at)
-        for bar in range(low, high + 1):
-            was, now = rows[bar], after.bars[bar]
-            if at in columns:
-                rows[bar] = now
-            elif at - 1 in columns or at + 1 in columns:
-                rows[bar] = _worse(was, now)
-    if any(row.faults for row in rows):
-        return False
-    return would_hold([row.layers for row in rows], touching.lattice.player.rules)
-
-
-def _worse(one: BarReading, other: BarReading) -> BarReading:
-    """A bar with the higher load of each layer and the more faults."""
-    a, b, c, d, e, f = map(max, one.layers, other.layers)
-    return replace(one, layers=(a, b, c, d, e, f), faults=max(one.faults, other.faults))

@@ -14,9 +14,10 @@ from simplify.harp.player import Player
 from simplify.realise.bar import Basis, Rows, basis_of
 from simplify.realise.edit import written_anew
 from simplify.score.model import Edit, Part, Passage
+from simplify.search.asked import Asked, Known, Price, Question
 from simplify.search.ease import ease
 from simplify.search.give_alike import give_alike
-from simplify.search.give_back import Refused, give_back
+from simplify.search.give_back import give_back
 from simplify.search.grow import Grown, grow_variants
 from simplify.search.lattice import Lattice, Path, Settled, Way, cut_columns, moved
 from simplify.search.ranking import Candidate, Choice, Worth, choose, rank_key, written_bars
@@ -184,12 +185,14 @@ def _adopted(job: _Job) -> _Result:
 @dataclass(frozen=True, slots=True)
 class _Team:
     """Does jobs on copies of a lattice as it stands; a value, so that it can be sent to another
-    process, and so that it is no matter which process does which job."""
+    process, and so that it is no matter which process does which job. known: of touches, from the
+    rounds before."""
 
     lattice: Lattice
     strategies: tuple[Strategy, ...]
     basis: Basis
     until: float | None
+    known: Known = field(default_factory=dict)
 
     def __call__(self, job: _Job) -> _Result:
         return job.done(self)
@@ -208,13 +211,15 @@ class _Eased:
 @dataclass(frozen=True, slots=True)
 class _Walked:
     """What a walk brings. paths: where it came out, as far as their variants are known to all;
-    readings: of the same kind of paths; settled: what is worth showing."""
+    readings: of the same kind of paths; settled: what is worth showing; known: what was found out
+    of touches."""
 
     paths: tuple[Path, ...]
     readings: dict[Path, Reading]
     settled: tuple[Settled, ...]
     tally: Tally
     ways: tuple[Way, ...]
+    known: Known = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,11 +294,12 @@ class _Sweep:
         before, sizes = lattice.known(), [len(column) for column in lattice.variants]
         found: list[Path] = []
         ways: list[Way] = []
+        asked = Asked(team.known)
         if self.soften is not None:
             found = [lattice.soften(self.soften)]
             if not self.first:
                 found.append(lattice.trim(found[-1]))
-                ways = _touched_up(lattice, team.basis, found[-1], self.thorough)
+                ways = _touched_up(lattice, team.basis, found[-1], asked, self.thorough)
         elif self.fill:
             lattice.fill(self.fill)
         else:
@@ -311,6 +317,7 @@ class _Sweep:
             tuple(lattice.worth_showing(found, fresh)),
             lattice.tally,
             tuple(ways),
+            asked.fresh,
         )
 
 
@@ -343,11 +350,11 @@ def _walk(
 
     Where easing did not reach the tier, columns that no variant eases enough are first grown anew
     beside the best path so far. Then come the first sweep and the softening of what was eased.
-    After that the nearest path so far is softened further and touched up, what comes of that enters
-    the lattice, and so on as long as that is clearly nearer; beside these rounds go the other
-    sweeps, and notes are given back to those eased evenly (`even`); after them the next nearest
-    path of another kind is softened, too. When that brings nothing more, a few paths that are much
-    unlike are touched up thoroughly, in rounds as before, each path once: where touching up comes
+    After that the two nearest paths so far that are unlike are softened further and touched up,
+    what comes of that enters the lattice, where the one is mixed with the other, and so on as long
+    as that is clearly nearer; beside these rounds go the other sweeps, and notes are given back to
+    those eased evenly (`even`). When that brings nothing more, a few paths that are unlike are
+    touched up thoroughly, in rounds as before, each path once: where touching up comes
     out hangs on where it begins. Each job knows what was known before its round.
     """
     lattice = team.lattice
@@ -369,7 +376,11 @@ def _walk(
     settled: list[Settled] = []
     ways: list[Way] = []
 
+    known: dict[Question, Price | None] = {}
+    team = replace(team, known=known)
+
     def walked(jobs: Sequence[_Sweep | _GiveAlike]) -> None:
+        fresh: list[Known] = []
         for result in _side_by_side(team, jobs, workers):
             if isinstance(result, _Walked):
                 lattice.learn(result.readings)
@@ -377,6 +388,9 @@ def _walk(
                 found.extend(path for path in result.paths if path not in found)
                 settled.extend(result.settled)
                 ways.extend(result.ways)
+                fresh.append(result.known)
+        for one in fresh:  # only now: a job must not know what another of its round found out
+            known.update(one)
         step()
 
     def entered() -> list[Path]:
@@ -421,16 +435,18 @@ def _walk(
     return list({one.edits: one for one in settled}.values())
 
 
-def _touched_up(lattice: Lattice, basis: Basis, path: Path, thorough: bool) -> list[Way]:
+def _touched_up(
+    lattice: Lattice, basis: Basis, path: Path, asked: Asked, thorough: bool
+) -> list[Way]:
     """Nearer paths, from one within the rules, with notes of the source given back and traded."""
     numbers = lattice.numbers
     if not lattice.read(path).within or not any(path):
         return []
-    touching, refused = Touching(lattice, basis, path), Refused()
-    give_back(touching, numbers.thorough if thorough else numbers.gifts, refused)
+    touching = Touching(lattice, basis, path)
+    give_back(touching, numbers.thorough if thorough else numbers.gifts, asked)
     given = touching.way()
-    left = trade(touching, numbers.thorough if thorough else numbers.trades, refused)
-    give_back(touching, left, refused)
+    left = trade(touching, numbers.thorough if thorough else numbers.trades, asked)
+    give_back(touching, left, asked)
     return list(dict.fromkeys(way for way in (given, touching.way()) if way is not None))
 
 

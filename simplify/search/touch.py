@@ -35,12 +35,21 @@ _Place = tuple[int, int]
 """Tick and sound (MIDI key) of a note."""
 
 
+TouchKey = tuple[frozenset[NoteId], frozenset[_Place]]
+"""Which notes come or go, and what goes for them."""
+
+Context = tuple[int, tuple[frozenset[NoteId] | None, ...]]
+"""A column and the notes of the one before, its own and of the one after (None: as written, or
+there is none)."""
+
+
 @dataclass(frozen=True, slots=True)
 class State:
     """A column as it stands. effort: distance, steps and slips, in bars' distance."""
 
     edits: tuple[Edit, ...]
     rows: _Rows
+    ids: frozenset[NoteId]
     effort: float
     slips: int
 
@@ -57,8 +66,8 @@ class Touch:
     instead: frozenset[_Place] = frozenset()
 
     @property
-    def key(self) -> tuple[frozenset[NoteId], frozenset[_Place]]:
-        """Which notes come or go."""
+    def key(self) -> TouchKey:
+        """Which notes come or go, and what goes for them."""
         return frozenset(note.id for note in self.notes), self.instead
 
     @property
@@ -78,7 +87,9 @@ class Touching:
         """basis: holds the source that the lattice was made for."""
         self.lattice, self.basis, self.columns = lattice, basis, len(path)
         self.states = {
-            at: State(variant.edits, variant.rows, lattice.effort_of(variant), variant.slips)
+            at: State(
+                variant.edits, variant.rows, variant.ids, lattice.effort_of(variant), variant.slips
+            )
             for at, choice in enumerate(path)
             if (variant := lattice.variants[at][choice]).edits
         }
@@ -90,6 +101,11 @@ class Touching:
         self.states, self.reading = {**self.states, **fresh}, reading
         for at in fresh:
             self._touched.pop(at, None)
+
+    def context(self, at: int) -> Context:
+        """A column as it stands among its neighbours."""
+        found = (self.states.get(near) for near in (at - 1, at, at + 1))
+        return at, tuple(None if state is None else state.ids for state in found)
 
     def edits(self, fresh: Mapping[int, State]) -> list[tuple[Edit, ...]]:
         """Of every column, some of them changed."""
@@ -205,7 +221,9 @@ class Touching:
             return None
         far = distance(old, new).counted(lattice.counts[at]) * (high - low + 1)
         effort = far + lattice.numbers.step * len(edits) + lattice.numbers.slip * made
-        return State(edits, whole.notes_by_bar[low : high + 1], effort, made)
+        bars = whole.notes_by_bar[low : high + 1]
+        ids = frozenset(note.id for row in bars for note in row)
+        return State(edits, bars, ids, effort, made)
 
 
 def _place(note: Note) -> _Place:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simplify.difficulty.load import sustained_each
-from simplify.search.give_back import Price, Refused, may_hold, price
+from simplify.search.asked import Asked, Price, may_hold, price
 from simplify.search.reading import Reading
 from simplify.search.touch import State, Touch, Touching
 
@@ -34,13 +34,15 @@ class Deal:
         return frozenset(one.at for one in (self.gift, *self.paid))
 
 
-def trade(touching: Touching, readings: int, refused: Refused) -> int:
-    """Trades notes for those refused, in up to so many readings; says how many are left. refused:
-    gifts with their prices; those of the columns that change leave it, what is dropped goes in."""
+def trade(touching: Touching, readings: int, asked: Asked) -> int:
+    """Trades notes for those refused, in up to so many readings; says how many are left. Of what is
+    refused, what concerns columns that change may be asked again; what is dropped goes in."""
     numbers = touching.lattice.numbers
-    drops, left = _priced_drops(touching, int(readings * numbers.trade_share))
+    drops, left = _priced_drops(touching, int(readings * numbers.trade_share), asked)
     readings -= int(readings * numbers.trade_share) - left
-    gifts = [one for one in refused.values() if one is not None and one.saved > numbers.gift_worth]
+    gifts = [
+        one for one in asked.refused.values() if one is not None and one.saved > numbers.gift_worth
+    ]
     while readings > 0 and not touching.lattice.out_of_time():
         deals = _apart(_deals(touching, gifts, drops))
         if not deals:
@@ -54,7 +56,7 @@ def trade(touching: Touching, readings: int, refused: Refused) -> int:
                 break
             if reading.within:
                 touching.take(fresh, reading)
-                _forget(touching, deals, refused)
+                _forget(touching, deals, asked)
                 spent = [one for deal in deals for one in deal.paid]
                 drops = [one for one in drops if one not in spent]
                 break
@@ -85,19 +87,28 @@ def _affordable(touching: Touching, deals: Sequence[Deal], after: Reading) -> li
     return kept
 
 
-def _priced_drops(touching: Touching, readings: int) -> tuple[list[Price], int]:
+def _priced_drops(
+    touching: Touching, readings: int, asked: Asked
+) -> tuple[list[Price], int]:
     """What drops were read to free, the cheapest tried first; and the readings left."""
     lattice = touching.lattice
     waiting: dict[int, list[tuple[float, Touch, State]]] = {}
+    prices: list[Price] = []
     for at, state in touching.states.items():
         found = []
         for drop in touching.drops(at):
+            if asked.knows(touching, at, drop):
+                one = asked.of(touching, at, drop)
+                if one is not None:
+                    prices.append(one)
+                continue
             without = touching.touched(at, [drop])
             if without is not None and without.effort - state.effort < lattice.numbers.drop_cost:
                 found.append((without.effort - state.effort, drop, without))
+            else:
+                asked.note(touching, at, drop, None)
         found.sort(key=lambda row: row[0], reverse=True)
         waiting[at] = found
-    prices: list[Price] = []
     turn = 0
     while any(waiting.values()) and readings > 0 and not lattice.out_of_time():
         tried: dict[int, tuple[Touch, State]] = {}
@@ -107,11 +118,15 @@ def _priced_drops(touching: Touching, readings: int) -> tuple[list[Price], int]:
         turn += 1
         readings -= 1
         reading = touching.read({at: state for at, (_, state) in tried.items()})
-        if reading is not None:
-            found_prices = (
-                price(touching, at, drop, state, reading) for at, (drop, state) in tried.items()
-            )
-            prices += [one for one in found_prices if one is not None and one.added < 0.0]
+        if reading is None:
+            continue
+        for at, (drop, without) in tried.items():
+            one = price(touching, at, drop, without.effort, reading)
+            if one is not None and one.added >= 0.0:
+                one = None
+            asked.note(touching, at, drop, one)
+            if one is not None:
+                prices.append(one)
     return prices, readings
 
 
@@ -178,14 +193,15 @@ def _composed(touching: Touching, deals: Sequence[Deal]) -> dict[int, State]:
     return found
 
 
-def _forget(touching: Touching, deals: Iterable[Deal], refused: Refused) -> None:
+def _forget(touching: Touching, deals: Iterable[Deal], asked: Asked) -> None:
     """What was refused beside columns that are others now may be asked again, but for what was
     just dropped."""
     near = {at + side for deal in deals for at in deal.columns for side in (-1, 0, 1)}
+    refused = asked.refused
     for key in [key for key, one in refused.items() if one is not None and key[0] in near]:
         del refused[key]
     for one in (one for deal in deals for one in deal.paid):
         bar = touching.lattice.spans[one.at][0] + one.touch.bar
         for note in touching.basis.part.notes_by_bar[bar]:
             if (note.onset, note.pitch.midi) in one.touch.places:
-                refused[one.at, frozenset({note.id}), frozenset()] = None
+                refused[one.at, (frozenset({note.id}), frozenset())] = None
