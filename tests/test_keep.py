@@ -21,8 +21,8 @@ from tests.support_music21 import Heard, notes_of
 
 WINDOWS = (
     ("schumann_clara/polonaise_op1n2", "19-20", "amateur"),
-    ("chopin/mazurka06-2", "31-34", "amateur"),
-    ("mozart/k545/movement1_exposition", "1-4", "amateur"),
+    ("chopin/mazurka06-2", "31-32", "amateur"),
+    ("mozart/k545/movement1_exposition", "3-4", "amateur"),
 )
 HARD = ("chopin/mazurka06-2", "35-37", "school")
 Window = tuple[str, str, str]
